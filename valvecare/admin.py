@@ -1,0 +1,1 @@
+"""Index of admin classes."""

@@ -1,0 +1,78 @@
+"""The one settings dictionary of the app: `VALVECARE = {...}` in the host's settings."""
+
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from typing import Any
+
+from django.conf import settings
+from django.core.signals import setting_changed
+
+
+@dataclass(frozen=True)
+class Options:
+    """All options with their defaults. Unknown keys are reported by check `valvecare.E001`."""
+
+    WAKER: str = ""
+    """Dotted path of a callable `waker(job_name)` that starts a background job soon.
+    Empty: nothing is woken, the periodic sweep finds the work."""
+
+    DEMO: bool = False
+    """Demo mode: printed demo logins work and a banner says the data is invented."""
+
+    TODAY: str = ""
+    """Demo mode only: the fixed demo day (ISO date). Empty: the real clock."""
+
+    READINGS_MAX_ROWS: int = 10_000
+    """Rows accepted in one push of readings; more is answered 413."""
+
+    READINGS_MAX_BYTES: int = 8_000_000
+    """Bytes accepted in one push of readings after decompression; more is answered 413."""
+
+    CLOCK_SKEW_S: int = 300
+    """How far in the future a reading's time may lie, in seconds."""
+
+    JOB_LEASE_S: int = 300
+    """How long a background job may be silent before another process may take it over."""
+
+    IDEMPOTENCY_DAYS: int = 30
+    """How long the answer to an Idempotency-Key is kept."""
+
+    LOW_MARGIN_SHARE: float = 0.9
+    """Share of an interval from which a task is shown as coming up."""
+
+    MEDIA_ROOT: str = ""
+    """Folder for photographs and certificates, outside the web root. Empty: Django's MEDIA_ROOT."""
+
+
+def problems(given: dict[str, Any]) -> list[str]:
+    """Sentences about unknown keys and wrong types in the host's `VALVECARE` dictionary."""
+    known = {field.name: field.type for field in fields(Options)}
+    found = [
+        f"Unknown option VALVECARE[{key!r}]; known are {', '.join(sorted(known))}."
+        for key in given
+        if key not in known
+    ]
+    defaults = Options()
+    for key, value in given.items():
+        if key in known:
+            want = type(getattr(defaults, key))
+            right = isinstance(value, want) and (want is bool or not isinstance(value, bool))
+            if not right and not (want is float and isinstance(value, int)):
+                found.append(f"VALVECARE[{key!r}] must be {want.__name__}, not {value!r}.")
+    return found
+
+
+@lru_cache(maxsize=1)
+def options() -> Options:
+    """The options in force. Read late, so that a host's test overrides take effect."""
+    given = getattr(settings, "VALVECARE", {})
+    known = {field.name for field in fields(Options)}
+    return Options(**{key: value for key, value in given.items() if key in known})
+
+
+def _reload(*, setting: str, **_: Any) -> None:
+    if setting == "VALVECARE":
+        options.cache_clear()
+
+
+setting_changed.connect(_reload, dispatch_uid="valvecare.options")

@@ -1,0 +1,371 @@
+"""Tables of the register. Every number carries its unit in the name; null means not known."""
+
+from typing import Any, ClassVar
+from zoneinfo import available_timezones
+
+from django.conf import settings
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.db.models import F, Q
+from simple_history.models import HistoricalRecords
+
+from valvecare.core.models import NOT_KNOWN, SiteScoped, SiteScopedQuerySet, Versioned
+from valvecare.core.permits import Role
+from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, ValveStatus, choices
+
+_BIG = 1e9
+
+
+def _positive(*names: str) -> list[models.CheckConstraint]:
+    """Two-sided checks: `> 0` alone lets NaN through on PostgreSQL."""
+    return [
+        models.CheckConstraint(
+            condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gt": 0, f"{name}__lt": _BIG}),
+            name=f"%(class)s_{name}_positive"[:60],
+        )
+        for name in names
+    ]
+
+
+class Retirable(models.Model):
+    """A row that can leave service but is never deleted."""
+
+    retired_at = models.DateTimeField(null=True, blank=True, editable=False)
+
+    class Meta:
+        abstract = True
+
+    @property
+    def is_retired(self) -> bool:
+        return self.retired_at is not None
+
+
+class Site(Versioned, SiteScoped, Retirable):
+    """One plant location with its own time zone and calendar rules."""
+
+    site_path: ClassVar[str] = "id"
+
+    code = models.CharField(max_length=12, unique=True)
+    name = models.CharField(max_length=120)
+    business = models.CharField(max_length=200, blank=True)
+    time_zone = models.CharField(max_length=64, help_text="IANA name, for example Europe/Oslo.")
+
+    history = HistoricalRecords(table_name="valvecare_site_history")
+
+    class Meta:
+        db_table = "valvecare_site"
+        ordering = ("code",)
+
+    def __str__(self) -> str:
+        return self.code
+
+    def clean(self) -> None:
+        if self.time_zone not in available_timezones():
+            raise ValidationError({"time_zone": f"{self.time_zone!r} is not an IANA time zone."})
+
+    def site_of(self) -> Any:
+        return self
+
+
+class CalendarRule(Versioned, SiteScoped):
+    """A yearly season in which nothing may be opened at a site, with exempt groups."""
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="calendar_rules")
+    name = models.CharField(max_length=120)
+    from_month = models.PositiveSmallIntegerField()
+    from_day = models.PositiveSmallIntegerField()
+    to_month = models.PositiveSmallIntegerField()
+    to_day = models.PositiveSmallIntegerField()
+    exempt_groups = models.ManyToManyField("valvecare.PumpGroup", blank=True, related_name="+")
+
+    class Meta:
+        db_table = "valvecare_calendar_rule"
+        ordering = ("site", "from_month", "from_day")
+
+    def __str__(self) -> str:
+        return f"{self.site}: {self.name}"
+
+
+class Membership(SiteScoped):
+    """What a person may do at a site."""
+
+    user = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.CASCADE, related_name="valvecare_memberships"
+    )
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="memberships")
+    role = models.CharField(max_length=30, choices=choices(Role))
+
+    class Meta:
+        db_table = "valvecare_membership"
+        ordering = ("site", "role")
+        constraints = [
+            models.UniqueConstraint(fields=["user", "site", "role"], name="one_role_once_per_site"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.user} is {self.role} at {self.site}"
+
+
+class PumpGroup(Versioned, SiteScoped, Retirable):
+    """Pumps that share a duty: so many installed, so many needed."""
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="groups")
+    code = models.CharField(max_length=24)
+    service = models.CharField(max_length=120)
+    installed = models.PositiveSmallIntegerField()
+    needed = models.PositiveSmallIntegerField()
+    common_return = models.BooleanField(
+        default=False, help_text="The bypasses of this group share one return line."
+    )
+
+    history = HistoricalRecords(table_name="valvecare_pump_group_history")
+
+    class Meta:
+        db_table = "valvecare_pump_group"
+        ordering = ("code",)
+        constraints = [
+            models.UniqueConstraint(fields=["site", "code"], name="group_code_once_per_site"),
+            models.CheckConstraint(
+                condition=Q(installed__gte=1, needed__gte=1, needed__lte=F("installed")),
+                name="group_needs_no_more_than_installed",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class Pump(Versioned, SiteScoped, Retirable):
+    """A centrifugal pump with what its protection depends on. Null numbers are not known."""
+
+    site_path: ClassVar[str] = "group__site"
+
+    group = models.ForeignKey(PumpGroup, on_delete=models.PROTECT, related_name="pumps")
+    tag = models.CharField(max_length=40)
+    role = models.CharField(max_length=10, choices=choices(PumpRole))
+    medium = models.CharField(max_length=40, default=NOT_KNOWN, help_text="water, sea water, …")
+    speed_rpm = models.FloatField(null=True, blank=True)
+    curve_speed_rpm = models.FloatField(null=True, blank=True, help_text="Speed of the curve.")
+    curve_density_kg_per_m3 = models.FloatField(null=True, blank=True)
+    curve_source = models.CharField(max_length=200, default=NOT_KNOWN)
+    best_flow_m3_per_h = models.FloatField(null=True, blank=True)
+    duty_flow_m3_per_h = models.FloatField(null=True, blank=True)
+    motor_rated_kw = models.FloatField(null=True, blank=True)
+    motor_efficiency = models.FloatField(null=True, blank=True, help_text="Share, 0 to 1.")
+    suction_pressure_bar_g = models.FloatField(null=True, blank=True)
+    suction_temperature_degc = models.FloatField(null=True, blank=True)
+    npsh_required_m = models.FloatField(null=True, blank=True)
+    returns_to = models.CharField(
+        max_length=20, choices=choices(ReturnsTo), default=ReturnsTo.NOT_KNOWN.value
+    )
+    back_pressure_bar_g = models.FloatField(
+        null=True, blank=True, help_text="At the valve's bypass outlet at design bypass flow."
+    )
+    return_line_dn = models.PositiveSmallIntegerField(null=True, blank=True)
+    return_line_lagging_mm = models.FloatField(null=True, blank=True)
+    stable_min_flow_m3_per_h = models.FloatField(
+        null=True, blank=True, help_text="From the pump's maker; never guessed from a share."
+    )
+    stable_min_flow_source = models.CharField(max_length=200, default=NOT_KNOWN)
+    allowed_rise_k = models.FloatField(null=True, blank=True)
+    allowed_rise_source = models.CharField(max_length=200, default=NOT_KNOWN)
+    liquid_volume_m3 = models.FloatField(null=True, blank=True)
+    metal_mass_kg = models.FloatField(null=True, blank=True)
+    hydraulics_changed_on = models.DateField(
+        null=True,
+        blank=True,
+        help_text="Last change of impeller, speed or return line: computed evidence before it "
+        "counts no longer.",
+    )
+    hydraulics_change = models.CharField(max_length=200, blank=True)
+
+    history = HistoricalRecords(table_name="valvecare_pump_history")
+
+    class Meta:
+        db_table = "valvecare_pump"
+        ordering = ("tag",)
+        constraints = [
+            models.UniqueConstraint(fields=["group", "tag"], name="pump_tag_once_per_group"),
+            *_positive(
+                "speed_rpm",
+                "curve_speed_rpm",
+                "curve_density_kg_per_m3",
+                "best_flow_m3_per_h",
+                "duty_flow_m3_per_h",
+                "motor_rated_kw",
+                "motor_efficiency",
+                "npsh_required_m",
+                "stable_min_flow_m3_per_h",
+                "allowed_rise_k",
+                "liquid_volume_m3",
+                "metal_mass_kg",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.tag
+
+
+class CurvePoint(models.Model):
+    """One measured or published point of a pump's curve at the curve's speed and density."""
+
+    pump = models.ForeignKey(Pump, on_delete=models.CASCADE, related_name="curve_points")
+    flow_m3_per_h = models.FloatField()
+    head_m = models.FloatField()
+    shaft_power_kw = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        db_table = "valvecare_curve_point"
+        ordering = ("pump", "flow_m3_per_h")
+        constraints = [
+            models.UniqueConstraint(fields=["pump", "flow_m3_per_h"], name="one_point_per_flow"),
+            models.CheckConstraint(
+                condition=Q(flow_m3_per_h__gte=0, flow_m3_per_h__lt=_BIG)
+                & Q(head_m__gte=0, head_m__lt=_BIG),
+                name="curve_point_is_sane",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.flow_m3_per_h} m³/h, {self.head_m} m"
+
+
+class ValveDesign(Versioned, Retirable):
+    """A design at one variant, size and revision, with its part data. Shared by all sites."""
+
+    code = models.CharField(max_length=24)
+    variant = models.CharField(max_length=24, blank=True, help_text="Empty: the plain design.")
+    dn = models.PositiveSmallIntegerField(help_text="Nominal size of the main connection.")
+    bypass_dn = models.PositiveSmallIntegerField()
+    revision = models.CharField(max_length=12, default=NOT_KNOWN)
+    principle = models.CharField(max_length=120)
+    pressure_class_bar = models.PositiveSmallIntegerField(null=True, blank=True)
+    has_lever = models.BooleanField(default=False)
+    has_flow_ring = models.BooleanField(default=False)
+    bypass_stages = models.PositiveSmallIntegerField(null=True, blank=True)
+    bushing_holes = models.PositiveSmallIntegerField(null=True, blank=True)
+    bushing_hole_mm = models.FloatField(null=True, blank=True)
+    liquid_recovery_factor = models.FloatField(
+        null=True, blank=True, help_text="FL of the bypass trim, IEC 60534."
+    )
+    # joint
+    cover_bolt_count = models.PositiveSmallIntegerField(null=True, blank=True)
+    cover_bolt_thread = models.CharField(max_length=12, default=NOT_KNOWN)
+    cover_bolt_grade = models.CharField(max_length=12, default=NOT_KNOWN)
+    cover_mass_kg = models.FloatField(null=True, blank=True)
+    stud_travel_mm = models.FloatField(
+        null=True, blank=True, help_text="Thread left while the nut is still fully engaged."
+    )
+    # spring
+    seat_diameter_mm = models.FloatField(null=True, blank=True)
+    spring_rate_n_per_mm = models.FloatField(null=True, blank=True)
+    spring_free_length_mm = models.FloatField(null=True, blank=True)
+    spring_fitted_length_mm = models.FloatField(null=True, blank=True)
+    lift_mm = models.FloatField(null=True, blank=True)
+    opening_pressure_bar = models.FloatField(null=True, blank=True)
+    full_lift_pressure_bar = models.FloatField(null=True, blank=True)
+    # limits of wear (part data)
+    reuse_depth_mm = models.FloatField(null=True, blank=True)
+    lap_overcut_mm = models.FloatField(null=True, blank=True)
+    removal_per_event_mm = models.FloatField(null=True, blank=True)
+    removal_total_mm = models.FloatField(null=True, blank=True)
+    guide_clearance_limit_mm = models.FloatField(null=True, blank=True)
+    lever_lost_motion_limit_mm = models.FloatField(null=True, blank=True)
+    lever_pin_mm = models.FloatField(null=True, blank=True)
+    preload_loss_limit_share = models.FloatField(null=True, blank=True)
+    holes_open_limit_share = models.FloatField(null=True, blank=True)
+    limits_source = models.CharField(max_length=200, default=NOT_KNOWN)
+    job_hours = models.FloatField(
+        null=True, blank=True, help_text="Elapsed crew hours of a full strip-down."
+    )
+
+    history = HistoricalRecords(table_name="valvecare_valve_design_history")
+
+    class Meta:
+        db_table = "valvecare_valve_design"
+        ordering = ("code", "variant", "dn", "revision")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["code", "variant", "dn", "revision"], name="design_variant_size_revision"
+            ),
+            *_positive(
+                "cover_mass_kg",
+                "stud_travel_mm",
+                "seat_diameter_mm",
+                "spring_rate_n_per_mm",
+                "spring_free_length_mm",
+                "spring_fitted_length_mm",
+                "lift_mm",
+                "liquid_recovery_factor",
+                "job_hours",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        parts = [self.code, self.variant, f"DN{self.dn}", f"rev {self.revision}"]
+        return " ".join(part for part in parts if part)
+
+
+class ProtectionValveQuerySet(SiteScopedQuerySet):
+    def in_service(self) -> "ProtectionValveQuerySet":
+        return self.filter(status=ValveStatus.IN_SERVICE.value)
+
+
+class ProtectionValve(Versioned, SiteScoped, Retirable):
+    """One check valve with built-in bypass at the outlet of one pump."""
+
+    site_path: ClassVar[str] = "pump__group__site"
+
+    tag = models.CharField(max_length=40)
+    pump = models.ForeignKey(Pump, on_delete=models.PROTECT, related_name="valves")
+    design = models.ForeignKey(
+        ValveDesign, null=True, blank=True, on_delete=models.PROTECT, related_name="valves"
+    )
+    serial = models.CharField(max_length=60, default=NOT_KNOWN)
+    stamped_identity = models.CharField(
+        max_length=120, default=NOT_KNOWN, help_text="What is stamped, when the plate is missing."
+    )
+    built_year = models.PositiveSmallIntegerField(null=True, blank=True)
+    seal_material = models.CharField(max_length=40, default=NOT_KNOWN)
+    attitude = models.CharField(
+        max_length=30, choices=choices(Attitude), default=Attitude.NOT_KNOWN.value
+    )
+    status = models.CharField(
+        max_length=20, choices=choices(ValveStatus), default=ValveStatus.IN_SERVICE.value
+    )
+    bypass_kv_m3_per_h = models.FloatField(
+        null=True, blank=True, help_text="Kv of the bypass with the main disc closed, IEC 60534."
+    )
+    design_bypass_flow_m3_per_h = models.FloatField(null=True, blank=True)
+    switching_flow_m3_per_h = models.FloatField(null=True, blank=True)
+    remarks = models.TextField(blank=True)
+
+    history = HistoricalRecords(table_name="valvecare_protection_valve_history")
+    objects = ProtectionValveQuerySet.as_manager()
+
+    class Meta:
+        db_table = "valvecare_protection_valve"
+        ordering = ("tag",)
+        constraints = [
+            models.UniqueConstraint(fields=["pump", "tag"], name="valve_tag_once_per_pump"),
+            models.UniqueConstraint(
+                fields=["pump"],
+                condition=Q(status=ValveStatus.IN_SERVICE.value),
+                name="one_valve_in_service_per_pump",
+            ),
+            *_positive(
+                "bypass_kv_m3_per_h", "design_bypass_flow_m3_per_h", "switching_flow_m3_per_h"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.tag
+
+    @property
+    def is_identified(self) -> bool:
+        """True when design, revision and serial are known; only then may a kit be reserved."""
+        return (
+            self.design is not None
+            and self.design.revision != NOT_KNOWN
+            and self.serial != NOT_KNOWN
+        )

@@ -1,0 +1,21 @@
+"""All URLs of the app, under its own namespace. A host includes this at any prefix."""
+
+from django.urls import path, re_path
+from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
+
+from valvecare.web.problems import api_not_found
+
+app_name = "valvecare"
+
+api = [
+    path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
+    path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
+]
+
+pages: list = []
+
+urlpatterns = [
+    *pages,
+    *api,
+    re_path(r"^api/(?P<rest>.*)$", api_not_found),
+]

@@ -1,0 +1,1 @@
+"""HTTP plumbing for the edges (api.py and pages.py). No maintenance meaning."""

@@ -1,0 +1,85 @@
+"""Who calls: people by session, plant systems by a Bearer token with scopes.
+
+Tokens are stored hashed by the token library; our own record of scopes and life
+(`PlantCredential`) is joined by digest. `required_scopes` on a view names what a token needs;
+a view without it is closed to tokens (default deny).
+"""
+
+from datetime import timedelta
+from typing import Any
+
+from django.db.models import Q
+from django.utils import timezone
+from drf_spectacular.extensions import OpenApiAuthenticationExtension
+from knox.auth import TokenAuthentication
+from rest_framework.authentication import SessionAuthentication
+from rest_framework.permissions import BasePermission
+from rest_framework.request import Request
+
+from valvecare.core.models import PlantCredential
+
+LAST_USED_GRAIN = timedelta(minutes=1)
+
+
+class PlantTokenAuthentication(TokenAuthentication):
+    """`Authorization: Bearer vc_…`; `request.auth` becomes the PlantCredential."""
+
+    def authenticate_header(self, request: Any) -> str:
+        return "Bearer"
+
+    def authenticate(self, request: Any) -> Any:
+        header = request.META.get("HTTP_AUTHORIZATION", "")
+        scheme, _, token = header.partition(" ")
+        if scheme.lower() != "bearer" or not token.strip():
+            return None
+        try:
+            raw = token.strip().encode("ascii")
+        except UnicodeEncodeError:
+            raw = b"?"
+        user, auth_token = self.authenticate_credentials(raw)
+        now = timezone.now()
+        credential = PlantCredential.objects.filter(
+            digest=auth_token.digest, revoked_at__isnull=True, expires_at__gt=now
+        ).first()
+        if credential is None:
+            from rest_framework.exceptions import AuthenticationFailed
+
+            raise AuthenticationFailed("This token has no valid credential record.")
+        stale = Q(last_used_at__isnull=True) | Q(last_used_at__lt=now - LAST_USED_GRAIN)
+        PlantCredential.objects.filter(stale, pk=credential.pk).update(last_used_at=now)
+        return user, credential
+
+
+class PlantTokenScheme(OpenApiAuthenticationExtension):
+    target_class = "valvecare.web.auth.PlantTokenAuthentication"
+    name = "plantToken"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        return {"type": "http", "scheme": "bearer", "description": "Machine token, shown once."}
+
+
+class SignedInSession(SessionAuthentication):
+    """Session login for people; answers 401 (not 403) when nobody is signed in."""
+
+    def authenticate_header(self, request: Any) -> str:
+        return "Session"
+
+
+class ScopePermission(BasePermission):
+    """Signed-in people pass (actions check their permits); tokens need the view's scopes."""
+
+    message = "This token lacks the scope this endpoint needs."
+
+    def has_permission(self, request: Request, view: Any) -> bool:
+        user = request.user
+        if not (user and user.is_authenticated and user.is_active):
+            return False
+        if isinstance(request.auth, PlantCredential):
+            wanted = getattr(view, "required_scopes", None)
+            if isinstance(wanted, dict):
+                wanted = wanted.get(request.method)
+            if not wanted:
+                self.message = "This endpoint is not open to machine tokens."
+                return False
+            return set(wanted) <= set(request.auth.scopes)
+        return True

@@ -1,0 +1,56 @@
+"""OpenAPI: every operation documents the problem answers once, here."""
+
+from typing import Any
+
+from drf_spectacular.openapi import AutoSchema
+from drf_spectacular.utils import OpenApiResponse
+from rest_framework import serializers
+
+
+class ProblemEntry(serializers.Serializer):
+    detail = serializers.CharField()
+    pointer = serializers.CharField(required=False, help_text="JSON pointer (RFC 6901).")
+    code = serializers.CharField()
+    remedy = serializers.CharField(required=False)
+
+
+class Problem(serializers.Serializer):
+    """RFC 9457 problem document."""
+
+    type = serializers.CharField()
+    title = serializers.CharField()
+    status = serializers.IntegerField()
+    code = serializers.CharField(help_text="Stable, for programs.")
+    detail = serializers.CharField(help_text="A sentence, for people.")
+    errors = ProblemEntry(many=True, required=False)
+
+
+PROBLEMS = {
+    400: "Not well formed.",
+    401: "No valid login or token.",
+    403: "Not permitted.",
+    404: "Not found, or not visible to you.",
+    405: "Method not allowed.",
+    406: "No acceptable content type.",
+    409: "A rule refuses this, or the same request is under way.",
+    412: "The record has changed since it was read.",
+    413: "Too large.",
+    415: "Content type not understood.",
+    422: "An input cannot be used.",
+    428: "If-Match is missing.",
+    429: "Too many requests; see Retry-After.",
+}
+
+
+class Schema(AutoSchema):
+    def _get_response_bodies(self, direction: str = "response") -> Any:
+        bodies = super()._get_response_bodies(direction)
+        if direction != "response":
+            return bodies
+        for status, words in PROBLEMS.items():
+            if str(status) not in bodies:
+                response = OpenApiResponse(Problem, description=words)
+                bodies[str(status)] = self._get_response_for_code(
+                    response, str(status), media_types=["application/problem+json"]
+                )
+        return bodies
