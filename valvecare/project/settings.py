@@ -99,6 +99,8 @@ DATABASES = {
     "default": env.db("DATABASE_URL", default=f"sqlite:///{DATA_DIR / 'valvecare.sqlite3'}")
 }
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
+    # a file, not memory: tests use threads and a second process
+    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
         "timeout": 20,
