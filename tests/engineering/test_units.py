@@ -37,6 +37,7 @@ _PINT_NAMES = {
     "K/min": "K/min",
     "degF/min": "delta_degF/min",
     "kg/m3": "kg/m**3",
+    "kg/L": "kg/liter",
     "m3": "m**3",
     "L": "liter",
     "gal_us": "gallon",
