@@ -1,0 +1,1 @@
+"""Valid rows for tests, one module per capability."""
