@@ -77,6 +77,22 @@ def test_like_is_compared_with_like(got: object, expected: object, same: bool) -
     assert agrees(got, expected, "rel:1e-6") is same
 
 
+@pytest.mark.parametrize(
+    ("got", "expected", "same"),
+    [
+        (610 / 28, 21.785714, True),
+        (21.7857, 21.785714, False),
+        (2.1, 2.0, False),
+        (1.4999, 1, False),
+        (8 / 15, 0.53333333, True),
+    ],
+)
+def test_the_rounding_of_a_long_print_is_allowed_for(
+    got: float, expected: float, same: bool
+) -> None:
+    assert agrees(got, expected, "rel:1e-9") is same
+
+
 def test_published_value_is_checked_too(tmp_path: Path) -> None:
     path = tmp_path / "cases.csv"
     path.write_text(
