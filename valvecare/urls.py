@@ -3,6 +3,7 @@
 from django.urls import path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
+from valvecare.web import health
 from valvecare.web.problems import api_not_found
 
 app_name = "valvecare"
@@ -15,6 +16,8 @@ api = [
 pages: list = []
 
 urlpatterns = [
+    path("livez", health.livez, name="livez"),
+    path("readyz", health.readyz, name="readyz"),
     *pages,
     *api,
     re_path(r"^api/(?P<rest>.*)$", api_not_found),
