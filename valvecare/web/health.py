@@ -1,4 +1,4 @@
-"""/livez and /readyz, with the probe names that container platforms use. No secrets, no versions."""
+"""/livez and /readyz, named as container platforms probe them. No secrets, no versions."""
 
 from datetime import timedelta
 
