@@ -1,0 +1,174 @@
+"""What templates need: numbers with their unit, times in the site's zone, marks, the menu.
+
+A null number is shown as 'not known', never as 0 or an empty place. A time is shown in the zone
+of the site it belongs to, with the zone's name. A date has no zone: it is the site's own day.
+"""
+
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django import template
+from django.core.exceptions import ImproperlyConfigured
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from valvecare.core.conf import options
+from valvecare.core.models import NOT_KNOWN
+from valvecare.web import marks
+from valvecare.web import menu as menus
+
+register = template.Library()
+
+NARROW_SPACE = "\u202f"
+NO_BREAK = "\u00a0"
+MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
+
+
+def not_known() -> SafeString:
+    """The mark of a fact nobody has."""
+    return format_html('<span class="not-known">{}</span>', NOT_KNOWN)
+
+
+def figure(value: float, digits: int | None = None) -> str:
+    """A number in figures, thousands parted by a narrow space (ISO 80000-1), minus as minus.
+
+    `digits` after the point; None: as many as the number needs, at most four significant.
+    """
+    if digits is None:
+        size = abs(value)
+        digits = 0 if size >= 1000 or value == int(value) else 1 if size >= 100 else 2
+        if 0 < size < 0.1:
+            digits = 4
+        text = f"{value:,.{digits}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+    else:
+        text = f"{value:,.{digits}f}"
+    return text.replace(",", NARROW_SPACE).replace("-", "\u2212")
+
+
+@register.simple_tag
+def number(value: Any, unit: str = "", digits: int | None = None) -> SafeString:
+    """`{% number flow "m³/h" %}`: the figure and its unit kept on one line; null is 'not known'."""
+    if value is None or value == "":
+        return not_known()
+    text = figure(float(value), digits)
+    if not unit:
+        return format_html('<span class="num">{}</span>', text)
+    return format_html('<span class="num">{}{}{}</span>', text, NO_BREAK, unit)
+
+
+@register.filter
+def share(value: Any) -> SafeString:
+    """A share of a limit with two decimals, as planners quote it: 1.03."""
+    return number(value, digits=2)
+
+
+@register.filter
+def known(value: Any) -> Any:
+    """The value itself, or the clearly marked word 'not known'."""
+    if value is None or value == "" or value == NOT_KNOWN:
+        return not_known()
+    return value
+
+
+@register.filter
+def plain_date(value: date | None) -> str | SafeString:
+    """A day, month by name so that nobody can read it the wrong way round: 4 May 2026."""
+    if value is None:
+        return not_known()
+    return f"{value.day}{NO_BREAK}{MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
+
+
+def zone_of(place: Any) -> ZoneInfo:
+    """The zone of a site, of anything with `site_of()`, or of an IANA name."""
+    if hasattr(place, "site_of"):
+        place = place.site_of()
+    return ZoneInfo(str(getattr(place, "time_zone", place)))
+
+
+def zone_name(moment: datetime) -> str:
+    """The abbreviation in use at that moment (CEST), or UTC+04:00 where the zone has none."""
+    name = moment.tzname() or ""
+    if name.isalpha():
+        return name
+    offset = f"{moment:%z}"
+    return f"UTC{offset[:3]}:{offset[3:5]}"
+
+
+@register.filter
+def site_time(value: datetime | None, place: Any) -> SafeString:
+    """`{{ at|site_time:site }}`: 4 May 2026, 14:00 CEST, machine-readable inside `<time>`."""
+    if value is None:
+        return not_known()
+    local = value.astimezone(zone_of(place))
+    return format_html(
+        '<time datetime="{}">{}, {}{}{}</time>',
+        local.isoformat(),
+        plain_date(local.date()),
+        f"{local:%H:%M}",
+        NO_BREAK,
+        zone_name(local),
+    )
+
+
+@register.filter
+def site_day(value: datetime | None, place: Any) -> SafeString:
+    """The site's own day of an instant: 4 May 2026."""
+    if value is None:
+        return not_known()
+    local = value.astimezone(zone_of(place))
+    return format_html(
+        '<time datetime="{}">{}</time>', local.date().isoformat(), plain_date(local.date())
+    )
+
+
+@register.simple_tag
+def status(word: Any, note: Any = "") -> SafeString:
+    """`{% status item.state %}`: word, colour and shape of a state."""
+    return marks.badge(word, note)
+
+
+@register.filter
+def tone(word: Any) -> str:
+    """The colour family of a state word, for a class name."""
+    return marks.mark_of(word).tone.value
+
+
+@register.filter
+def shape(word: Any) -> SafeString:
+    """The shape of a state word, hidden from screen readers."""
+    return marks.shape(marks.mark_of(word))
+
+
+@register.simple_tag(takes_context=True)
+def menu(context: Any) -> list[menus.Item]:
+    """`{% menu as items %}`."""
+    request = context.get("request")
+    if request is None:
+        raise ImproperlyConfigured(
+            "valvecare templates need django.template.context_processors.request."
+        )
+    return menus.menu(request) if getattr(request, "user", None) is not None else []
+
+
+@register.simple_tag
+def demo_note() -> str:
+    """`{% demo_note as note %}`: one sentence in demo mode, else empty."""
+    given = options()
+    if not given.DEMO:
+        return ""
+    day = f" Demo day {plain_date(date.fromisoformat(given.TODAY))}." if given.TODAY else ""
+    return f"Invented demo plant.{day}"
+
+
+@register.simple_tag(takes_context=True)
+def with_query(context: Any, **changes: Any) -> str:
+    """`{% with_query state='overdue' cursor=None %}`: this page's query string with changes."""
+    query = context["request"].GET.copy()
+    for name, value in changes.items():
+        if value is None or value == "":
+            query.pop(name, None)
+        else:
+            query[name] = str(value)
+    return f"?{query.urlencode()}"
