@@ -1,0 +1,347 @@
+"""Tables of work. An order is one row with a version; everything done at the valve is a fact.
+
+Gates, findings, parts used, tests, deferrals, releases and closed revisions are only added.
+"""
+
+from typing import ClassVar
+
+from django.conf import settings
+from django.db import models
+from django.db.models import Q
+
+from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
+from valvecare.register.rules import choices
+from valvecare.work.rules import (
+    ENDS,
+    GRADE_WORDS,
+    OPEN_STATES,
+    AsFound,
+    GateKind,
+    OrderKind,
+    OrderState,
+    PartDecision,
+    PartName,
+    RaisedBy,
+)
+
+_BIG = 1e9
+_ENDED = [state.value for state in ENDS]
+_OPEN = [state.value for state in OPEN_STATES]
+
+
+def _sane(name: str, low: str = "gte") -> Q:
+    """Null, or inside two bounds: a one-sided check lets NaN through on PostgreSQL."""
+    return Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__{low}": 0, f"{name}__lt": _BIG})
+
+
+def number_of(pk: int) -> str:
+    """The number people and plant systems use: WO-000123."""
+    return f"WO-{pk:06d}"
+
+
+class WorkOrderQuerySet(SiteScopedQuerySet):
+    def open(self) -> "WorkOrderQuerySet":
+        """Orders that are neither closed nor dropped."""
+        return self.filter(ended_at__isnull=True)
+
+
+class WorkOrder(Versioned, SiteScoped):
+    """One task at one valve, from 'raised' to 'closed' or 'dropped'.
+
+    `site` repeats the valve's site, so that a plant's list is cut and ordered by one index.
+    """
+
+    site_path: ClassVar[str] = "site"
+
+    site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="work_orders")
+    valve = models.ForeignKey(
+        "valvecare.ProtectionValve", on_delete=models.PROTECT, related_name="work_orders"
+    )
+    kind = models.CharField(max_length=30, choices=choices(OrderKind))
+    state = models.CharField(
+        max_length=12, choices=choices(OrderState), default=OrderState.RAISED.value
+    )
+    state_before = models.CharField(
+        max_length=12, blank=True, help_text="Where an order on hold or put off returns to."
+    )
+    revision = models.PositiveSmallIntegerField(default=1)
+    why = models.CharField(max_length=500, help_text="One sentence: why this work is wanted.")
+    raised_by = models.CharField(max_length=10, choices=choices(RaisedBy))
+    raised_by_user = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    raised_at = models.DateTimeField()
+    raised_in = models.UUIDField(
+        null=True, editable=False, help_text="The run of the generator that made this row."
+    )
+    due_on = models.DateField(help_text="Site-local day.")
+    share_used = models.FloatField(null=True, blank=True)
+    governed_by = models.CharField(max_length=20, blank=True)
+    assigned_to = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="assigned_work_orders",
+    )
+    readiness = models.JSONField(default=dict, help_text="Item of the go/no-go list: its proof.")
+    pause_why = models.CharField(max_length=300, blank=True)
+    pause_until = models.DateField(null=True, blank=True)
+    started_at = models.DateTimeField(null=True)
+    as_found = models.CharField(max_length=24, blank=True, choices=choices(AsFound))
+    as_found_words = models.CharField(max_length=500, blank=True)
+    mode = models.CharField(max_length=4, blank=True)
+    mechanism = models.CharField(max_length=4, blank=True)
+    cause = models.CharField(max_length=4, blank=True)
+    detection = models.CharField(max_length=4, blank=True)
+    run_hours_since = models.FloatField(
+        null=True, blank=True, help_text="Run-hours since the strip-down clock last restarted."
+    )
+    starts_since = models.FloatField(null=True, blank=True)
+    remarks = models.TextField(blank=True)
+    done_at = models.DateTimeField(
+        null=True, help_text="When the work was done: the instant that restarts clocks."
+    )
+    closed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    ended_at = models.DateTimeField(null=True, help_text="When it was closed or dropped.")
+    is_imported = models.BooleanField(default=False, help_text="Typed in from older records.")
+    updated_at = models.DateTimeField()
+
+    objects = WorkOrderQuerySet.as_manager()
+
+    class Meta:
+        db_table = "valvecare_work_order"
+        ordering = ("due_on", "id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve", "kind"],
+                condition=Q(ended_at__isnull=True),
+                name="one_open_order_per_valve_and_kind",
+                violation_error_message="An order of this kind is open for this valve already.",
+            ),
+            models.CheckConstraint(
+                condition=Q(ended_at__isnull=True, state__in=_OPEN)
+                | Q(ended_at__isnull=False, state__in=_ENDED),
+                name="ended_order_has_time",
+            ),
+            models.CheckConstraint(condition=_sane("share_used"), name="order_share_is_sane"),
+            models.CheckConstraint(
+                condition=_sane("run_hours_since") & _sane("starts_since"),
+                name="order_ages_are_sane",
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["site", "due_on", "id"],
+                condition=Q(ended_at__isnull=True),
+                name="open_orders_of_site_by_due",
+            ),
+            models.Index(
+                fields=["due_on", "id"],
+                condition=Q(ended_at__isnull=True),
+                name="open_orders_by_due",
+            ),
+            models.Index(fields=["valve", "-ended_at"], name="orders_of_valve"),
+            models.Index(fields=["updated_at", "id"], name="orders_by_change"),
+            models.Index(fields=["raised_in"], name="orders_of_run"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.number} {self.valve}"
+
+    @property
+    def number(self) -> str:
+        return number_of(self.pk)
+
+    @property
+    def is_open(self) -> bool:
+        return self.ended_at is None
+
+
+class Gate(SiteScoped):
+    """One gate passed: when, by whom, and what was seen. Once per order and revision."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="gates")
+    revision = models.PositiveSmallIntegerField()
+    kind = models.CharField(max_length=20, choices=choices(GateKind))
+    at = models.DateTimeField(help_text="When it was done.")
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    words = models.CharField(max_length=500, blank=True)
+    data = models.JSONField(default=dict)
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_gate"
+        ordering = ("order", "revision", "at", "id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["order", "revision", "kind"], name="gate_once_per_revision"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: {self.kind}"
+
+
+class Finding(SiteScoped):
+    """What was found at one part, its grade and the decision. The latest row of a part counts."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="findings")
+    revision = models.PositiveSmallIntegerField()
+    part = models.CharField(max_length=30, choices=choices(PartName))
+    found = models.CharField(max_length=500, blank=True)
+    value = models.FloatField(null=True, blank=True)
+    unit = models.CharField(max_length=40, blank=True)
+    grade = models.CharField(
+        max_length=1,
+        blank=True,
+        choices=[(grade.value, f"{grade.value} {words}") for grade, words in GRADE_WORDS.items()],
+    )
+    decision = models.CharField(max_length=14, blank=True, choices=choices(PartDecision))
+    not_checked_because = models.CharField(max_length=300, blank=True)
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    at = models.DateTimeField(help_text="When it was found.")
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_finding"
+        ordering = ("order", "id")
+        indexes = [models.Index(fields=["part", "at"], name="findings_of_part")]
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(value__isnull=True) | Q(value__gt=-_BIG, value__lt=_BIG),
+                name="finding_value_is_sane",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: {self.part}"
+
+
+class PartUsed(SiteScoped):
+    """A part or kit built in during the order."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="parts_used")
+    revision = models.PositiveSmallIntegerField()
+    name = models.CharField(max_length=120)
+    quantity = models.PositiveSmallIntegerField(default=1)
+    lot = models.CharField(max_length=60, blank=True)
+    serial = models.CharField(max_length=60, blank=True)
+    words = models.CharField(max_length=300, blank=True)
+    by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_part_used"
+        ordering = ("order", "id")
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: {self.quantity} {self.name}"
+
+
+class OrderTest(SiteScoped):
+    """Joins a function test to the order and revision in which it was done."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="tests")
+    revision = models.PositiveSmallIntegerField()
+    test = models.OneToOneField(
+        "valvecare.FunctionTest", on_delete=models.PROTECT, related_name="of_order"
+    )
+
+    class Meta:
+        db_table = "valvecare_order_test"
+        ordering = ("order", "id")
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: {self.test}"
+
+
+class Deferral(SiteScoped):
+    """Asked by one person with the risk, signed by another with an end."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="deferrals")
+    why = models.CharField(max_length=300)
+    risk = models.CharField(max_length=300)
+    until = models.DateField()
+    asked_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+    asked_at = models.DateTimeField()
+    signature = models.CharField(max_length=300, blank=True)
+    signed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    signed_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "valvecare_deferral"
+        ordering = ("order", "id")
+
+    def __str__(self) -> str:
+        return f"{self.order_id} until {self.until}"
+
+
+class ProvisionalRelease(SiteScoped):
+    """A second person lets the valve run without proof, with a restriction, until a day."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="releases")
+    revision = models.PositiveSmallIntegerField()
+    until = models.DateField()
+    restriction = models.CharField(max_length=300)
+    words = models.CharField(max_length=300)
+    signed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+    signed_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_provisional_release"
+        ordering = ("order", "id")
+
+    def __str__(self) -> str:
+        return f"{self.order_id} until {self.until}"
+
+
+class ClosedRevision(SiteScoped):
+    """A revision as it was closed, kept readable when the order is reopened."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="closed_revisions")
+    revision = models.PositiveSmallIntegerField()
+    record = models.JSONField(help_text="The closing facts of that revision.")
+    reopened_at = models.DateTimeField()
+    reopened_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+    why = models.CharField(max_length=300)
+
+    class Meta:
+        db_table = "valvecare_closed_revision"
+        ordering = ("order", "revision")
+        constraints = [
+            models.UniqueConstraint(fields=["order", "revision"], name="one_record_per_revision")
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order_id} revision {self.revision}"
