@@ -108,6 +108,12 @@ class Water:
         )
         return _sane(seuif97.px(pressure / 1e6, 0.0, _T), "pressure_pa_abs", pressure)
 
+    def heat_of_vaporisation(self, pressure_pa_abs: float) -> float:
+        """Enthalpy of boiling, J/kg, at a pressure from the triple point to 16.5 MPa."""
+        boiling = self.saturation_temperature(pressure_pa_abs)
+        steam, liquid = seuif97.tx(boiling, 1.0, _H), seuif97.tx(boiling, 0.0, _H)
+        return 1000.0 * _sane(steam - liquid, "pressure_pa_abs", pressure_pa_abs)
+
     def temperature_at_enthalpy(self, enthalpy_j_per_kg: float, pressure_pa_abs: float) -> float:
         """Temperature, degC, of liquid with this enthalpy; refused when part of it is steam."""
         return self._solve(_H, enthalpy_j_per_kg / 1000.0, pressure_pa_abs, "enthalpy_j_per_kg")
