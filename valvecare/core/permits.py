@@ -25,6 +25,8 @@ class Role(StrEnum):
     PUMP_OWNER = "pump owner"
     APPROVER = "approver"
     AUDITOR = "auditor"
+    SITE_ADMINISTRATOR = "site administrator"
+    """Gives roles and machine tokens at one site; not a role of the trade."""
 
 
 _EVERYONE = frozenset(Role)
@@ -32,12 +34,16 @@ _STAFF = _EVERYONE - {Role.INTEGRATOR, Role.CONTRACTOR}
 _ENGINEER = frozenset({Role.RELIABILITY_ENGINEER})
 _PLANNER = frozenset({Role.PLANNER})
 _TECHNICIAN = frozenset({Role.TECHNICIAN})
+_ADMINISTRATOR = frozenset({Role.SITE_ADMINISTRATOR})
 
 PERMITS: dict[str, frozenset[Role]] = {
     # register
     "view_register": _EVERYONE,
     "change_register": _ENGINEER | _PLANNER,
     "change_pump": _ENGINEER | {Role.PUMP_OWNER},
+    "change_design": _ENGINEER,
+    "change_members": _ADMINISTRATOR,
+    "change_credentials": _ADMINISTRATOR,
     # readings
     "view_readings": _EVERYONE,
     "push_readings": frozenset({Role.INTEGRATOR, Role.RELIABILITY_ENGINEER}),
@@ -103,8 +109,29 @@ def may_anywhere(user: Any, permit: str) -> bool:
     return found
 
 
+def sites_where(user: Any, permit: str) -> Any:
+    """Ids of the sites at which the person holds the permit, as a queryset for `__in`."""
+    if user is None or not getattr(user, "is_active", False):
+        return apps.get_model("valvecare", "Site").objects.none().values("pk")
+    if user.is_superuser:
+        return apps.get_model("valvecare", "Site").objects.values("pk")
+    wanted = [role.value for role in PERMITS[permit]]
+    membership = apps.get_model("valvecare", "Membership")
+    return membership.objects.filter(user=user, role__in=wanted).values("site_id")
+
+
+def _needs(permit: str) -> str:
+    roles = ", ".join(sorted(role.value for role in PERMITS[permit])) or "nobody"
+    return f"Roles that may: {roles}."
+
+
 def require(user: Any, permit: str, *, site_id: int) -> None:
     """Raise `Forbidden`, naming the roles that could, unless the person holds the permit."""
     if not may(user, permit, site_id):
-        roles = ", ".join(sorted(role.value for role in PERMITS[permit])) or "nobody"
-        raise Forbidden(permit, f"Roles that may: {roles}.")
+        raise Forbidden(permit, _needs(permit))
+
+
+def require_anywhere(user: Any, permit: str) -> None:
+    """As `require`, for what belongs to no site: the permit at some site is enough."""
+    if not may_anywhere(user, permit):
+        raise Forbidden(permit, _needs(permit))

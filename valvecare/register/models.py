@@ -11,20 +11,31 @@ from simple_history.models import HistoricalRecords
 
 from valvecare.core.models import NOT_KNOWN, SiteScoped, SiteScopedQuerySet, Versioned
 from valvecare.core.permits import Role
-from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, ValveStatus, choices
+from valvecare.register.rules import (
+    Attitude,
+    PumpRole,
+    ReturnsTo,
+    ValveStatus,
+    choices,
+    limit_of,
+)
 
-_BIG = 1e9
 
-
-def _positive(*names: str) -> list[models.CheckConstraint]:
-    """Two-sided checks: `> 0` alone lets NaN through on PostgreSQL."""
-    return [
-        models.CheckConstraint(
-            condition=Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gt": 0, f"{name}__lt": _BIG}),
-            name=f"%(class)s_{name}_positive"[:60],
+def _sane(*names: str) -> list[models.CheckConstraint]:
+    """Two-sided checks from the rules' limits: `> 0` alone lets NaN through on PostgreSQL."""
+    found = []
+    for name in names:
+        limit = limit_of(name)
+        low = "gte" if limit.low_counts else "gt"
+        within = Q(**{f"{name}__{low}": limit.low, f"{name}__lte": limit.high})
+        found.append(
+            models.CheckConstraint(
+                condition=Q(**{f"{name}__isnull": True}) | within,
+                name=f"%(class)s_{name}_sane",
+                violation_error_message=f"{name} must be {limit.words}.",
+            )
         )
-        for name in names
-    ]
+    return found
 
 
 class Retirable(models.Model):
@@ -99,7 +110,11 @@ class Membership(SiteScoped):
         db_table = "valvecare_membership"
         ordering = ("site", "role")
         constraints = [
-            models.UniqueConstraint(fields=["user", "site", "role"], name="one_role_once_per_site"),
+            models.UniqueConstraint(
+                fields=["user", "site", "role"],
+                name="one_role_once_per_site",
+                violation_error_message="This person has this role at this site already.",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -124,10 +139,15 @@ class PumpGroup(Versioned, SiteScoped, Retirable):
         db_table = "valvecare_pump_group"
         ordering = ("code",)
         constraints = [
-            models.UniqueConstraint(fields=["site", "code"], name="group_code_once_per_site"),
+            models.UniqueConstraint(
+                fields=["site", "code"],
+                name="group_code_once_per_site",
+                violation_error_message="This site has a group with this code already.",
+            ),
             models.CheckConstraint(
                 condition=Q(installed__gte=1, needed__gte=1, needed__lte=F("installed")),
                 name="group_needs_no_more_than_installed",
+                violation_error_message="A group needs 1 or more pumps, not more than installed.",
             ),
         ]
 
@@ -145,6 +165,9 @@ class Pump(Versioned, SiteScoped, Retirable):
     role = models.CharField(max_length=10, choices=choices(PumpRole))
     medium = models.CharField(max_length=40, default=NOT_KNOWN, help_text="water, sea water, …")
     speed_rpm = models.FloatField(null=True, blank=True)
+    impeller_diameter_mm = models.FloatField(
+        null=True, blank=True, help_text="As fitted now; a trim changes the curve."
+    )
     curve_speed_rpm = models.FloatField(null=True, blank=True, help_text="Speed of the curve.")
     curve_density_kg_per_m3 = models.FloatField(null=True, blank=True)
     curve_source = models.CharField(max_length=200, default=NOT_KNOWN)
@@ -185,16 +208,25 @@ class Pump(Versioned, SiteScoped, Retirable):
         db_table = "valvecare_pump"
         ordering = ("tag",)
         constraints = [
-            models.UniqueConstraint(fields=["group", "tag"], name="pump_tag_once_per_group"),
-            *_positive(
+            models.UniqueConstraint(
+                fields=["group", "tag"],
+                name="pump_tag_once_per_group",
+                violation_error_message="This group has a pump with this tag already.",
+            ),
+            *_sane(
                 "speed_rpm",
+                "impeller_diameter_mm",
                 "curve_speed_rpm",
                 "curve_density_kg_per_m3",
                 "best_flow_m3_per_h",
                 "duty_flow_m3_per_h",
                 "motor_rated_kw",
                 "motor_efficiency",
+                "suction_pressure_bar_g",
+                "suction_temperature_degc",
                 "npsh_required_m",
+                "back_pressure_bar_g",
+                "return_line_lagging_mm",
                 "stable_min_flow_m3_per_h",
                 "allowed_rise_k",
                 "liquid_volume_m3",
@@ -219,11 +251,7 @@ class CurvePoint(models.Model):
         ordering = ("pump", "flow_m3_per_h")
         constraints = [
             models.UniqueConstraint(fields=["pump", "flow_m3_per_h"], name="one_point_per_flow"),
-            models.CheckConstraint(
-                condition=Q(flow_m3_per_h__gte=0, flow_m3_per_h__lt=_BIG)
-                & Q(head_m__gte=0, head_m__lt=_BIG),
-                name="curve_point_is_sane",
-            ),
+            *_sane("flow_m3_per_h", "head_m", "shaft_power_kw"),
         ]
 
     def __str__(self) -> str:
@@ -286,9 +314,12 @@ class ValveDesign(Versioned, Retirable):
         ordering = ("code", "variant", "dn", "revision")
         constraints = [
             models.UniqueConstraint(
-                fields=["code", "variant", "dn", "revision"], name="design_variant_size_revision"
+                fields=["code", "variant", "dn", "revision"],
+                name="design_variant_size_revision",
+                violation_error_message="This design exists with this variant, size and revision.",
             ),
-            *_positive(
+            *_sane(
+                "bushing_hole_mm",
                 "cover_mass_kg",
                 "stud_travel_mm",
                 "seat_diameter_mm",
@@ -296,6 +327,17 @@ class ValveDesign(Versioned, Retirable):
                 "spring_free_length_mm",
                 "spring_fitted_length_mm",
                 "lift_mm",
+                "opening_pressure_bar",
+                "full_lift_pressure_bar",
+                "reuse_depth_mm",
+                "lap_overcut_mm",
+                "removal_per_event_mm",
+                "removal_total_mm",
+                "guide_clearance_limit_mm",
+                "lever_lost_motion_limit_mm",
+                "lever_pin_mm",
+                "preload_loss_limit_share",
+                "holes_open_limit_share",
                 "liquid_recovery_factor",
                 "job_hours",
             ),
@@ -347,14 +389,23 @@ class ProtectionValve(Versioned, SiteScoped, Retirable):
         db_table = "valvecare_protection_valve"
         ordering = ("tag",)
         constraints = [
-            models.UniqueConstraint(fields=["pump", "tag"], name="valve_tag_once_per_pump"),
+            models.UniqueConstraint(
+                fields=["pump", "tag"],
+                name="valve_tag_once_per_pump",
+                violation_error_message="This pump has a protection valve with this tag already.",
+            ),
             models.UniqueConstraint(
                 fields=["pump"],
                 condition=Q(status=ValveStatus.IN_SERVICE.value),
                 name="one_valve_in_service_per_pump",
+                violation_error_message="This pump has a protection valve in service already; "
+                "take that one out of service first.",
             ),
-            *_positive(
-                "bypass_kv_m3_per_h", "design_bypass_flow_m3_per_h", "switching_flow_m3_per_h"
+            *_sane(
+                "bypass_kv_m3_per_h",
+                "design_bypass_flow_m3_per_h",
+                "switching_flow_m3_per_h",
+                "built_year",
             ),
         ]
 
