@@ -15,14 +15,10 @@ from django.utils.safestring import SafeString
 
 from valvecare.core.conf import options
 from valvecare.core.models import NOT_KNOWN
-from valvecare.web import marks
+from valvecare.web import marks, words
 from valvecare.web import menu as menus
 
 register = template.Library()
-
-NARROW_SPACE = "\u202f"
-NO_BREAK = "\u00a0"
-MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
 def not_known() -> SafeString:
@@ -30,32 +26,12 @@ def not_known() -> SafeString:
     return format_html('<span class="not-known">{}</span>', NOT_KNOWN)
 
 
-def figure(value: float, digits: int | None = None) -> str:
-    """A number in figures, thousands parted by a narrow space (ISO 80000-1), minus as minus.
-
-    `digits` after the point; None: as many as the number needs, at most four significant.
-    """
-    if digits is None:
-        size = abs(value)
-        digits = 0 if size >= 1000 or value == int(value) else 1 if size >= 100 else 2
-        if 0 < size < 0.1:
-            digits = 4
-        text = f"{value:,.{digits}f}"
-        text = text.rstrip("0").rstrip(".") if "." in text else text
-    else:
-        text = f"{value:,.{digits}f}"
-    return text.replace(",", NARROW_SPACE).replace("-", "\u2212")
-
-
 @register.simple_tag
 def number(value: Any, unit: str = "", digits: int | None = None) -> SafeString:
     """`{% number flow "m³/h" %}`: the figure and its unit kept on one line; null is 'not known'."""
     if value is None or value == "":
         return not_known()
-    text = figure(float(value), digits)
-    if not unit:
-        return format_html('<span class="num">{}</span>', text)
-    return format_html('<span class="num">{}{}{}</span>', text, NO_BREAK, unit)
+    return format_html('<span class="num">{}</span>', words.quantity(float(value), unit, digits))
 
 
 @register.filter
@@ -74,10 +50,8 @@ def known(value: Any) -> Any:
 
 @register.filter
 def plain_date(value: date | None) -> str | SafeString:
-    """A day, month by name so that nobody can read it the wrong way round: 4 May 2026."""
-    if value is None:
-        return not_known()
-    return f"{value.day}{NO_BREAK}{MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
+    """A day: 4 May 2026."""
+    return not_known() if value is None else words.plain_date(value)
 
 
 def zone_of(place: Any) -> ZoneInfo:
@@ -87,29 +61,13 @@ def zone_of(place: Any) -> ZoneInfo:
     return ZoneInfo(str(getattr(place, "time_zone", place)))
 
 
-def zone_name(moment: datetime) -> str:
-    """The abbreviation in use at that moment (CEST), or UTC+04:00 where the zone has none."""
-    name = moment.tzname() or ""
-    if name.isalpha():
-        return name
-    offset = f"{moment:%z}"
-    return f"UTC{offset[:3]}:{offset[3:5]}"
-
-
 @register.filter
 def site_time(value: datetime | None, place: Any) -> SafeString:
     """`{{ at|site_time:site }}`: 4 May 2026, 14:00 CEST, machine-readable inside `<time>`."""
     if value is None:
         return not_known()
     local = value.astimezone(zone_of(place))
-    return format_html(
-        '<time datetime="{}">{}, {}{}{}</time>',
-        local.isoformat(),
-        plain_date(local.date()),
-        f"{local:%H:%M}",
-        NO_BREAK,
-        zone_name(local),
-    )
+    return format_html('<time datetime="{}">{}</time>', local.isoformat(), words.plain_time(local))
 
 
 @register.filter
@@ -119,7 +77,7 @@ def site_day(value: datetime | None, place: Any) -> SafeString:
         return not_known()
     local = value.astimezone(zone_of(place))
     return format_html(
-        '<time datetime="{}">{}</time>', local.date().isoformat(), plain_date(local.date())
+        '<time datetime="{}">{}</time>', local.date().isoformat(), words.plain_date(local.date())
     )
 
 
@@ -158,7 +116,7 @@ def demo_note() -> str:
     given = options()
     if not given.DEMO:
         return ""
-    day = f" Demo day {plain_date(date.fromisoformat(given.TODAY))}." if given.TODAY else ""
+    day = f" Demo day {words.plain_date(date.fromisoformat(given.TODAY))}." if given.TODAY else ""
     return f"Invented demo plant.{day}"
 
 
