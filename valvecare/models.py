@@ -3,6 +3,17 @@
 from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredential
 from valvecare.planning.models import Crew, Slot, Window
 from valvecare.protection.models import FunctionTest
+from valvecare.readings.models import (
+    MeterEvent,
+    PlantEvent,
+    Push,
+    Reading,
+    Series,
+    SeriesDay,
+    SeriesState,
+    SetAside,
+    Source,
+)
 from valvecare.register.models import (
     CalendarRule,
     CurvePoint,
@@ -37,15 +48,24 @@ __all__ = [
     "IdempotentAnswer",
     "JobRun",
     "Membership",
+    "MeterEvent",
     "OrderTest",
     "PartUsed",
     "PlantCredential",
+    "PlantEvent",
     "ProtectionValve",
     "ProvisionalRelease",
     "Pump",
     "PumpGroup",
+    "Push",
+    "Reading",
+    "Series",
+    "SeriesDay",
+    "SeriesState",
+    "SetAside",
     "Site",
     "Slot",
+    "Source",
     "ValveDesign",
     "Window",
     "WorkOrder",
