@@ -1,6 +1,7 @@
 """Index of all models. Hosts and tests import from here."""
 
 from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredential
+from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
 from valvecare.planning.models import Crew, Slot, Window
 from valvecare.protection.models import FunctionTest
 from valvecare.readings.models import (
@@ -36,11 +37,14 @@ from valvecare.work.models import (
 )
 
 __all__ = [
+    "Act",
     "CalendarRule",
+    "Clock",
     "ClosedRevision",
     "Crew",
     "CurvePoint",
     "Deferral",
+    "DueItem",
     "Event",
     "Finding",
     "FunctionTest",
@@ -53,6 +57,7 @@ __all__ = [
     "PartUsed",
     "PlantCredential",
     "PlantEvent",
+    "Policy",
     "ProtectionValve",
     "ProvisionalRelease",
     "Pump",
@@ -62,6 +67,7 @@ __all__ = [
     "Series",
     "SeriesDay",
     "SeriesState",
+    "SeriesUsage",
     "SetAside",
     "Site",
     "Slot",
