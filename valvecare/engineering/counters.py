@@ -78,7 +78,34 @@ class Segments:
 
 
 def finite_array(name: str, values: ArrayLike) -> NDArray[np.float64]:
-    """Return `values` as floats; refuse by name what is missing, infinite or not a number."""
+    """Values as an array of floats; what is missing, infinite or not a number is refused by name.
+
+    Parameters
+    ----------
+    name : the input as the caller knows it, unit included
+    values : numbers, any shape
+
+    Returns
+    -------
+    array of floats of the same shape
+
+    Raises
+    ------
+    OutOfRange : a value missing, not finite or not a number
+
+    Assumptions
+    -----------
+    None.
+
+    Source
+    ------
+    Rule of this library: no NaN in, no NaN out.
+
+    Examples
+    --------
+    >>> finite_array("times_h", [1, 2]).tolist()
+    [1.0, 2.0]
+    """
     try:
         array = np.asarray(values, dtype=np.float64)
     except (TypeError, ValueError) as error:
