@@ -1,6 +1,6 @@
 """Plain register records need no hand-written actions: create, change and retire serve all."""
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any, TypeVar
 
@@ -21,7 +21,7 @@ def _plain(value: Any) -> Any:
     return str(value)
 
 
-def _require(actor: Any, permit: str, row: Any) -> None:
+def require_for(actor: Any, permit: str, row: Any) -> None:
     """The permit at the row's site; at some site for what all sites share (valve designs)."""
     if hasattr(row, "site_of"):
         require(actor, permit, site_id=row.site_of().pk)
@@ -29,7 +29,8 @@ def _require(actor: Any, permit: str, row: Any) -> None:
         require_anywhere(actor, permit)
 
 
-def _save_with_history(row: Any, actor: Any, reason: str) -> None:
+def save_with_history(row: Any, actor: Any, reason: str) -> None:
+    """Save a row; its history row, where it has one, names the person and the reason."""
     if hasattr(row, "history"):
         row._history_user = actor
         row._change_reason = reason[:100] or None
@@ -39,9 +40,9 @@ def _save_with_history(row: Any, actor: Any, reason: str) -> None:
 @transaction.atomic
 def create(row: Row, *, actor: Any, at: datetime, permit: str, reason: str = "") -> Row:
     """Validate and store a new row, with history and an event."""
-    _require(actor, permit, row)
+    require_for(actor, permit, row)
     row.full_clean()
-    _save_with_history(row, actor, reason)
+    save_with_history(row, actor, reason)
     name = row._meta.model_name
     record(f"{name}.added", row, actor=actor, at=at, words=f"{row} added.", data={"reason": reason})
     return row
@@ -58,10 +59,16 @@ def change(
     at: datetime,
     permit: str,
     reason: str = "",
+    check: Callable[[Any], None] | None = None,
 ) -> Any:
-    """Take the row, set the named fields, validate, store, tell what changed from what."""
+    """Take the row, set the named fields, validate, store, tell what changed from what.
+
+    `check(row)` sees the row before the change and may raise `Refused`.
+    """
     row = take(queryset, pk, version)
-    _require(actor, permit, row)
+    require_for(actor, permit, row)
+    if check is not None:
+        check(row)
     moved = {}
     for field, value in changes.items():
         before = getattr(row, field)
@@ -70,7 +77,7 @@ def change(
             setattr(row, field, value)
     if moved:
         row.full_clean()
-        _save_with_history(row, actor, reason)
+        save_with_history(row, actor, reason)
         words = f"{row}: {', '.join(sorted(moved))} changed."
         record(
             f"{row._meta.model_name}.changed",
@@ -93,13 +100,22 @@ def retire(
     at: datetime,
     permit: str,
     reason: str,
+    check: Callable[[Any], None] | None = None,
+    also: Mapping[str, Any] | None = None,
 ) -> Any:
-    """Mark the row as retired. Nothing that a closed job points to is ever deleted."""
+    """Mark the row as retired. Nothing that a closed job points to is ever deleted.
+
+    `check(row)` may raise `Refused`; `also` names fields that are set with it.
+    """
     row = take(queryset, pk, version)
-    _require(actor, permit, row)
+    require_for(actor, permit, row)
+    if check is not None:
+        check(row)
     row.retired_at = at
+    for field, value in (also or {}).items():
+        setattr(row, field, value)
     row.full_clean()
-    _save_with_history(row, actor, reason)
+    save_with_history(row, actor, reason)
     record(
         f"{row._meta.model_name}.retired",
         row,

@@ -383,7 +383,7 @@ class ProtectionValve(Versioned, SiteScoped, Retirable):
     remarks = models.TextField(blank=True)
 
     history = HistoricalRecords(table_name="valvecare_protection_valve_history")
-    objects = ProtectionValveQuerySet.as_manager()
+    objects = ProtectionValveQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         db_table = "valvecare_protection_valve"

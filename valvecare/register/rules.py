@@ -115,6 +115,30 @@ HYDRAULIC_FIELDS = frozenset(
 """Fields whose change means: computed evidence of before counts no longer. With the curve."""
 
 
+OWNER_FIELDS = HYDRAULIC_FIELDS | {
+    "curve",
+    "curve_source",
+    "duty_flow_m3_per_h",
+    "npsh_required_m",
+    "stable_min_flow_m3_per_h",
+    "stable_min_flow_source",
+    "allowed_rise_k",
+    "allowed_rise_source",
+    "liquid_volume_m3",
+    "metal_mass_kg",
+}
+"""What the owner of the pump answers for: changing it asks for the permit `change_pump`."""
+
+
+def permits_of_pump_change(moved: Collection[str]) -> list[str]:
+    """The permits a change of these fields of a pump asks for."""
+    owner = [name for name in moved if name in OWNER_FIELDS]
+    permits = ["change_pump"] if owner else []
+    if len(owner) < len(moved) or not moved:
+        permits.append("change_register")
+    return permits
+
+
 def hydraulics_moved(moved: Mapping[str, tuple[Any, Any]], not_known: Collection[Any]) -> list[str]:
     """Names of the hydraulic fields that moved from one known value to another.
 
