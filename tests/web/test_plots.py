@@ -91,7 +91,7 @@ def test_the_hour_that_is_left_out_in_spring_has_no_tick():
 def test_months_and_years_are_named():
     axis = TimeAxis(STOCKHOLM)
     words = [w for _, w in axis.ticks(seconds(2025, 3, 10), seconds(2026, 5, 4), 5)]
-    assert words == ["Apr 2025", "Jul 2025", "Oct 2025", "Jan 2026", "Apr 2026"]
+    assert words == ["Apr 2025", "Jul", "Oct", "Jan 2026", "Apr"]
     words = [w for _, w in axis.ticks(seconds(2012, 3, 10), seconds(2026, 5, 4), 5)]
     assert words == ["2015", "2020", "2025"]
 
@@ -114,7 +114,7 @@ def test_the_drawing_has_a_name_a_description_and_every_value_in_a_table():
         lines=[Line("Curve", [0, 45, 90], [864.0, 828.0, 720.0])],
         limits=[Limit("Needed", 700)],
     )
-    svg = ET.fromstring(re.search(r"<svg class=\"plot-drawing\".*</svg>(?=<p)", html)[0])
+    svg = ET.fromstring(re.search(r'<svg role="img".*</svg>(?=</div>)', html)[0])
     assert svg.get("role") == "img"
     assert svg.get("aria-labelledby") == "curve-1-title curve-1-desc"
     assert svg.findtext("title") == "Head of NH-FW-1P"

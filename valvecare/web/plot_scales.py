@@ -149,8 +149,9 @@ class TimeAxis:
             if at > high:
                 return found
             if at >= low:
-                named = f"{MONTHS[month]} {year}" if months < 12 else str(year)
-                found.append((at, named))
+                first_of_year = not found or month < months
+                named = f"{MONTHS[month]} {year}" if first_of_year else MONTHS[month]
+                found.append((at, named if months < 12 else str(year)))
             count += months
 
     def words(self, value: float) -> str:

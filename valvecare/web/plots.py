@@ -128,14 +128,22 @@ def _frame(
     return _Frame(x_low, x_high, y_low, y_high, height)
 
 
-def _grid(frame: _Frame, axis: NumberAxis | TimeAxis, unit: str) -> list[str]:
+def _scale(frame: _Frame) -> str:
+    """The numbers along the left side, in a column of their own that does not stretch."""
+    ticks = "".join(
+        f'<text class="tick" x="100%" dx="-8" y="{float(frame.down(value)) + 5:.1f}" '
+        f'text-anchor="end">{escape(figure(value))}</text>'
+        for value in round_ticks(frame.y_low, frame.y_high, 5)
+    )
+    return f'<svg width="100%" height="{frame.height}" aria-hidden="true">{ticks}</svg>'
+
+
+def _grid(frame: _Frame, axis: NumberAxis | TimeAxis) -> list[str]:
     parts = []
     foot = frame.height - BOTTOM
-    for index, value in enumerate(reversed(round_ticks(frame.y_low, frame.y_high, 5))):
+    for value in round_ticks(frame.y_low, frame.y_high, 5):
         y = frame.down(value)
-        words = quantity(value, unit) if index == 0 else figure(value)
         parts.append(f'<line class="grid" x1="0" x2="100%" y1="{y}" y2="{y}"/>')
-        parts.append(f'<text class="tick" x="2" y="{float(y) - 4:.1f}">{escape(words)}</text>')
     parts.append(f'<line class="base" x1="0" x2="100%" y1="{foot}" y2="{foot}"/>')
     for at, words in axis.ticks(frame.x_low, frame.x_high, 5):
         share = frame.share(at)
@@ -284,7 +292,7 @@ def draw(
             '<p class="empty">No values to draw yet.</p></figure>',
             title,
         )
-    back = "".join(_grid(frame, axis, unit))
+    back = "".join(_grid(frame, axis))
     strokes = "".join(_strokes(frame, lines, bands))
     front = "".join(_rules(frame, limits, markers, unit)) + "".join(_dots(frame, lines))
     axis_words = (
@@ -292,11 +300,12 @@ def draw(
     )
     return format_html(
         '<figure class="plot"><figcaption>{title} <span class="plot-unit">{unit}</span>'
-        '</figcaption><svg class="plot-drawing" role="img" width="100%" height="{height}" '
-        'aria-labelledby="{key}-title {key}-desc"><title id="{key}-title">{title}</title>'
+        '</figcaption><div class="plot-drawing">{scale}'
+        '<svg role="img" width="100%" height="{height}" aria-labelledby="{key}-title {key}-desc">'
+        '<title id="{key}-title">{title}</title>'
         '<desc id="{key}-desc">{desc}</desc>{back}'
         '<svg width="100%" height="{height}" viewBox="0 0 {wide} {height}" '
-        'preserveAspectRatio="none">{strokes}</svg>{front}</svg>'
+        'preserveAspectRatio="none">{strokes}</svg>{front}</svg></div>'
         '<p class="plot-axis">{axis}</p>{legend}{tables}</figure>',
         title=title,
         unit=unit,
@@ -304,6 +313,7 @@ def draw(
         key=key,
         wide=WIDTH,
         desc=description_of(lines, limits, axis, unit),
+        scale=mark_safe(_scale(frame)),  # noqa: S308 built from numbers
         back=mark_safe(back),  # noqa: S308 built from numbers and escaped words
         strokes=mark_safe(strokes),  # noqa: S308 built from numbers
         front=mark_safe(front),  # noqa: S308 built from numbers and escaped words
