@@ -202,7 +202,9 @@ def checked_friction(friction: Friction, joint: JointRecord) -> tuple[float, flo
                 )
         return factor
     if friction.thread is None and friction.head is None:
-        raise OutOfRange("friction", None, "two coefficients or a nut factor", UNKNOWN_FRICTION)
+        raise OutOfRange(
+            "thread, head or k_factor", None, "two coefficients or a nut factor", UNKNOWN_FRICTION
+        )
     return (
         require_plausible("friction", friction.thread, "thread"),
         require_plausible("friction", friction.head, "head"),

@@ -12,7 +12,7 @@ from valvecare.engineering.bolting import (
     torque_for_preload,
 )
 from valvecare.engineering.cautions import Caution, cautions_for
-from valvecare.engineering.errors import OutOfRange
+from valvecare.engineering.errors import OutOfRange, require_between
 from valvecare.engineering.fasteners import round_down_to_step
 from valvecare.engineering.joint_records import (
     RECORD,
@@ -160,8 +160,12 @@ def torque_for_joint(
         )
     limit_share = require_plausible("utilisation", policy.bolt_limit_share, "bolt_limit_share")
     relaxation = require_plausible("relaxation", policy.relaxation)
-    advise_above = require_plausible(
-        "torque_nm", policy.hydraulic_advice_above_nm, "hydraulic_advice_above_nm"
+    advise_above = require_between(
+        "hydraulic_advice_above_nm",
+        policy.hydraulic_advice_above_nm,
+        at_least=20.0,
+        at_most=50_000.0,
+        why="policy, in newton metres",
     )
 
     target, how = _target_preload(joint, bolt, mu_or_k)

@@ -135,6 +135,8 @@ def _measured_leak(test: LeakTest, medium: str, seconds: float) -> tuple[float, 
             return zero_drop_bound(seconds, drop_volume_m3=drop), True, "below one drop in the time"
         rate = leak_rate_from_drops(test.drops, seconds=seconds, drop_volume_m3=drop)
         return rate, False, "drops x drop volume / time"
+    if test.leak_m3_per_s is None:
+        raise OutOfRange("drops or leak_m3_per_s", None, "given", "nothing was measured")
     leak = require_between(
         "leak_m3_per_s",
         test.leak_m3_per_s,
@@ -190,7 +192,9 @@ def leak_assessment(test: LeakTest, requirement: LeakRequirement) -> LeakAssessm
     at = require_plausible(
         "leak_difference_pa", requirement.difference_pa, "requirement.difference_pa"
     )
-    least = require_plausible("seconds", requirement.seconds, "requirement.seconds")
+    least = require_between(
+        "requirement.seconds", requirement.seconds, at_least=5.0, at_most=3600.0, why="seconds"
+    )
     tolerance = require_between(
         "pressure_tolerance",
         requirement.pressure_tolerance,

@@ -63,7 +63,6 @@ RANGES: Final[Mapping[str, Window]] = {
     "seat_m": _between(0.005, 2.0, _LENGTH),
     "travel_m": _between(0.0, 2.0, _LENGTH),
     "margin_m": _between(0.001, 0.200, _LENGTH),
-    "removed_m": _between(0.0, 0.020, "metal taken off a seat in metres; check the unit"),
     # lifting
     "mass_kg": _between(0.05, 20_000.0, "the mass of a part in kilograms; check the unit"),
     "hand_mass_kg": _between(0.1, 60.0, "a mass limit for lifting by hand in kilograms"),

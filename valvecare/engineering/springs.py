@@ -6,20 +6,26 @@ from typing import Final
 from valvecare.engineering.errors import OutOfRange, require_between
 from valvecare.engineering.plausible_mechanics import (
     require_below,
+    require_length,
     require_plausible,
 )
 
 GRAVITY_M_PER_S2: Final = 9.80665  # standard gravity, CGPM 1901
 
 
-def _compression(free_m: float, installed_m: float) -> tuple[float, float]:
+def _compression(
+    free_m: float, installed_m: float, free_name: str = "free_m"
+) -> tuple[float, float]:
     """Return checked free length and free travel L0 - L1, m."""
-    free = require_plausible("spring_length_m", free_m, "free_m")
+    free = require_plausible("spring_length_m", free_m, free_name)
     installed = require_plausible("spring_length_m", installed_m, "installed_m")
-    require_below("installed_m", installed, "free_m", free)
+    require_below("installed_m", installed, free_name, free)
     if installed < 0.1 * free:
         raise OutOfRange(
-            "installed_m", installed, f"at least a tenth of free_m ({free:g})", "check the units"
+            "installed_m",
+            installed,
+            f"at least a tenth of {free_name} ({free:g})",
+            "check the units",
         )
     return free, free - installed
 
@@ -283,7 +289,7 @@ def preload_after_lapping(
     ----------
     preload_n : before, N, 0 to 1e6
     rate_n_per_m : N/m
-    removed_disc_m, removed_seat_m : metal removed, m, 0 to 0.020
+    removed_disc_m, removed_seat_m : metal removed, m: 0, or 1e-6 to 0.02
 
     Returns
     -------
@@ -310,8 +316,8 @@ def preload_after_lapping(
     """
     preload = require_plausible("spring_force_n", preload_n, "preload_n")
     rate = require_plausible("rate_n_per_m", rate_n_per_m)
-    disc = require_plausible("removed_m", removed_disc_m, "removed_disc_m")
-    seat = require_plausible("removed_m", removed_seat_m, "removed_seat_m")
+    disc = require_length("removed_disc_m", removed_disc_m, at_most=0.02)
+    seat = require_length("removed_seat_m", removed_seat_m, at_most=0.02)
     left = preload - rate * (disc + seat)
     if left <= 0:
         raise OutOfRange(
@@ -354,7 +360,7 @@ def preload_loss_from_set(*, nominal_m: float, measured_m: float, installed_m: f
     >>> round(preload_loss_from_set(nominal_m=0.180, measured_m=0.176, installed_m=0.140), 6)
     0.1
     """
-    nominal, travel = _compression(nominal_m, installed_m)
+    nominal, travel = _compression(nominal_m, installed_m, "nominal_m")
     measured = require_between(
         "measured_m",
         measured_m,
@@ -400,6 +406,5 @@ def load_loss_from_set(
     share = preload_loss_from_set(
         nominal_m=nominal_m, measured_m=measured_m, installed_m=installed_m
     )
-    return share * spring_preload(
-        rate_n_per_m=rate_n_per_m, free_m=nominal_m, installed_m=installed_m
-    )
+    rate = require_plausible("rate_n_per_m", rate_n_per_m)
+    return share * rate * (nominal_m - installed_m)

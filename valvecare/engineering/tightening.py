@@ -18,6 +18,7 @@ from valvecare.engineering.working import Quantity, Reason
 
 LEAST_BOLTS: Final = 2
 MOST_BOLTS: Final = 200
+LEAST_DWELL_S: Final = 600.0  # a shorter wait is hours entered as seconds
 GAP_POINTS: Final = 4  # common practice: the gap is read at four points or more
 _COUNT = "count the fasteners of the joint"
 
@@ -200,6 +201,28 @@ def gap_positions(count: int) -> tuple[int, ...]:
     return tuple(1 + i * n // GAP_POINTS for i in range(GAP_POINTS))
 
 
+def _checked_policy(
+    policy: PassPolicy,
+) -> tuple[float, float, tuple[float, ...], float, float]:
+    """Return snug cap, snug share, pass shares, gap limit and dwell, all checked."""
+    cap = require_between("snug_cap_nm", policy.snug_cap_nm, at_least=1.0, at_most=200.0)
+    share = require_between("snug_share", policy.snug_share, at_least=0.05, at_most=0.5)
+    shares = tuple(require_between("shares", s, above=0.0, at_most=1.0) for s in policy.shares)
+    if len(shares) < 2 or list(shares) != sorted(set(shares)) or shares[-1] != 1.0:
+        raise OutOfRange(
+            "shares", policy.shares, "two or more, ascending, the last one 1", "the pass policy"
+        )
+    gap_limit = require_between(
+        "gap_limit_m", policy.gap_limit_m, at_least=1e-5, at_most=0.01, why="metres, not mm"
+    )
+    dwell = require_between(
+        "dwell_s", policy.dwell_s, at_least=0.0, at_most=7 * 86_400.0, why="seconds, not hours"
+    )
+    if 0.0 < dwell < LEAST_DWELL_S:
+        raise OutOfRange("dwell_s", dwell, f"0 or at least {LEAST_DWELL_S:g}", "seconds, not hours")
+    return cap, share, shares, gap_limit, dwell
+
+
 def pass_torques(torque_nm: float, *, policy: PassPolicy) -> PassTorques:
     """Torques of each pass, N m.
 
@@ -232,13 +255,7 @@ def pass_torques(torque_nm: float, *, policy: PassPolicy) -> PassTorques:
     (30.0, [65.4, 130.8, 218.0], 218.0)
     """
     torque = require_plausible("torque_nm", torque_nm)
-    cap = require_between("snug_cap_nm", policy.snug_cap_nm, at_least=1.0, at_most=200.0)
-    share = require_between("snug_share", policy.snug_share, at_least=0.05, at_most=0.5)
-    shares = tuple(require_between("shares", s, above=0.0, at_most=1.0) for s in policy.shares)
-    if len(shares) < 2 or list(shares) != sorted(set(shares)) or shares[-1] != 1.0:
-        raise OutOfRange(
-            "shares", policy.shares, "two or more, ascending, the last one 1", "the pass policy"
-        )
+    cap, share, shares, _, _ = _checked_policy(policy)
     return PassTorques(min(cap, share * torque), tuple(s * torque for s in shares), torque)
 
 
@@ -277,8 +294,7 @@ def tightening_plan(count: int, torque_nm: float, *, policy: PassPolicy) -> Tigh
     """
     order = tightening_order(count)
     torques = pass_torques(torque_nm, policy=policy)
-    gap_limit = require_between("gap_limit_m", policy.gap_limit_m, at_least=1e-5, at_most=0.01)
-    dwell = require_between("dwell_s", policy.dwell_s, at_least=0.0, at_most=7 * 86_400.0)
+    _, _, shares, gap_limit, dwell = _checked_policy(policy)
     gaps = gap_positions(count)
     around = tuple(range(1, len(order) + 1))
     gap_words = (
@@ -294,7 +310,7 @@ def tightening_plan(count: int, torque_nm: float, *, policy: PassPolicy) -> Tigh
             gaps,
         )
     ]
-    for share, torque in zip(policy.shares, torques.cross_nm, strict=True):
+    for share, torque in zip(shares, torques.cross_nm, strict=True):
         steps.append(
             TighteningStep(
                 len(steps) + 1,
@@ -337,7 +353,7 @@ def tightening_plan(count: int, torque_nm: float, *, policy: PassPolicy) -> Tigh
         inputs=(
             Quantity("fasteners", len(order), "", "joint record"),
             Quantity("torque", torques.circular_nm, "N m", "torque for the joint"),
-            Quantity("shares", ", ".join(f"{s:g}" for s in policy.shares), "", policy.source),
+            Quantity("shares", ", ".join(f"{s:g}" for s in shares), "", policy.source),
             Quantity("gap limit", gap_limit, "m", policy.source),
             Quantity("waiting time", dwell, "s", policy.source),
         ),
