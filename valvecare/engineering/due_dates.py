@@ -126,6 +126,29 @@ def shares_used(used: ArrayLike, limit: ArrayLike) -> NDArray[np.float64]:
     return np.asarray(amount / bound, dtype=np.float64)
 
 
+def _two_largest(
+    table: NDArray[np.float64],
+) -> tuple[NDArray[np.int8], NDArray[np.float64], NDArray[np.int8], NDArray[np.float64]]:
+    """Column and value of the largest and the second of each row; on a tie the earlier column.
+
+    Minus infinity is no value. Column by column: rows are many, columns few.
+    """
+    rows = table.shape[0]
+    first, second = np.full(rows, NONE, dtype=np.int8), np.full(rows, NONE, dtype=np.int8)
+    largest, following = np.full(rows, -np.inf), np.full(rows, -np.inf)
+    for column in range(table.shape[1]):
+        value = table[:, column]
+        is_first = value > largest
+        is_second = ~is_first & (value > following)
+        np.copyto(following, value, where=is_second)
+        np.copyto(second, np.int8(column), where=is_second)
+        np.copyto(following, largest, where=is_first)
+        np.copyto(second, first, where=is_first)
+        np.copyto(largest, value, where=is_first)
+        np.copyto(first, np.int8(column), where=is_first)
+    return first, largest, second, following
+
+
 def governing_shares(
     share: ArrayLike, *, applies: ArrayLike, is_lower_bound: ArrayLike = False
 ) -> Shares:
@@ -161,21 +184,15 @@ def governing_shares(
     >>> int(found.governing[0]), float(found.share[0]), DUE_STATES[found.state[0]].value
     (0, 0.97, 'not_reached')
     """
-    used = np.asarray(share, dtype=np.float64)
+    used = np.asarray(share, dtype=np.float64, order="F")  # columns are read one by one
     if used.ndim != 2 or used.shape[1] == 0 or used.shape[1] > 127:
         raise OutOfRange("share", f"shape {used.shape}", "items by 1 to 127 triggers")
-    has_limit = np.broadcast_to(np.asarray(applies, dtype=np.bool_), used.shape)
+    has_limit = np.array(np.broadcast_to(applies, used.shape), dtype=np.bool_, order="F")
     if ((used < 0) | np.isinf(used)).any():
         raise OutOfRange("share", float(np.nanmin(used)), "at least 0 and finite, or not known")
     is_known = has_limit & ~np.isnan(used)
-    # Below every share, so that it never wins against one; 0 is a real share.
-    ranked = np.where(is_known, used, -np.inf)
-    row = np.arange(used.shape[0])
-    first = ranked.argmax(axis=1)
-    largest = ranked[row, first]
-    ranked[row, first] = -np.inf
-    second = ranked.argmax(axis=1)
-    next_largest = ranked[row, second]
+    # Not known ranks below every share, so that it never wins against one; 0 is a real share.
+    first, largest, second, next_largest = _two_largest(np.where(is_known, used, -np.inf))
     any_known = largest > -np.inf
     all_known = ~(has_limit & ~is_known).any(axis=1)
     state = np.select(
@@ -183,12 +200,12 @@ def governing_shares(
         [NO_LIMIT, NO_RECORD, REACHED, INCOMPLETE],
         NOT_REACHED,
     )
-    mark = np.broadcast_to(np.asarray(is_lower_bound, dtype=np.bool_), used.shape)
+    mark = np.array(np.broadcast_to(is_lower_bound, used.shape), dtype=np.bool_, order="F")
     return Shares(
         state=state.astype(np.int8),
-        governing=np.where(any_known, first, NONE).astype(np.int8),
+        governing=first,
         share=np.where(any_known, largest, np.nan),
-        runner_up=np.where(next_largest > -np.inf, second, NONE).astype(np.int8),
+        runner_up=second,
         runner_up_share=np.where(next_largest > -np.inf, next_largest, np.nan),
         is_lower_bound=np.asarray((mark & has_limit).any(axis=1)),
     )
@@ -227,7 +244,7 @@ def first_dates(earliest: ArrayLike, likely: ArrayLike, latest: ArrayLike) -> Ba
     ('2027-02-10', '2027-04-03', '2027-05-01', 1)
     """
     early, middle, late = (
-        np.asarray(field, dtype="datetime64[D]") for field in (earliest, likely, latest)
+        np.asarray(field, dtype="datetime64[D]", order="F") for field in (earliest, likely, latest)
     )
     if early.ndim != 2 or early.shape[1] == 0 or not early.shape == middle.shape == late.shape:
         raise OutOfRange(
@@ -237,19 +254,14 @@ def first_dates(earliest: ArrayLike, likely: ArrayLike, latest: ArrayLike) -> Ba
         )
     if ((early > middle) | (middle > late) | (early > late)).any():
         raise OutOfRange("earliest, likely, latest", "a band out of order", "in order of time")
-    never = np.iinfo(np.int64).max
-    days = np.where(np.isnat(middle), never, middle.astype(np.int64))
-    row = np.arange(days.shape[0])
-    first = days.argmin(axis=1)
-    has_first = days[row, first] < never
-    days[row, first] = never
-    second = days.argmin(axis=1)
+    sooner = np.where(np.isnat(middle), -np.inf, -middle.astype(np.int64).astype(np.float64))
+    first, _, second, _ = _two_largest(sooner)
     return Bands(
         earliest=np.fmin.reduce(early, axis=1),
         likely=np.fmin.reduce(middle, axis=1),
         latest=np.fmin.reduce(late, axis=1),
-        set_by=np.where(has_first, first, NONE).astype(np.int8),
-        next_by=np.where(days[row, second] < never, second, NONE).astype(np.int8),
+        set_by=first,
+        next_by=second,
     )
 
 

@@ -243,7 +243,8 @@ def days_to_use(
     amount = np.where(is_used_up, 0.0, left)
     likely = np.where(is_moving, amount / safe_rate, np.nan)
     has_spread = is_moving & ~np.isnan(variance)
-    quantile = stdtrit(np.maximum(sums.count - 1, 1), (1 + level) / 2)
+    freedom, which = np.unique(np.maximum(sums.count - 1, 1), return_inverse=True)
+    quantile = stdtrit(freedom, (1 + level) / 2)[which]
     spread = np.where(has_spread, quantile * quantile * variance, 0.0)
     # a d^2 - b d + R^2 = 0; the root 2 R^2/(b + w) is the early one for either sign of a.
     a = safe_rate * safe_rate - spread / np.where(sums.days > 0, sums.days, 1.0)
