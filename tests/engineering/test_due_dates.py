@@ -146,6 +146,14 @@ def test_a_share_without_limit_is_ignored_and_a_lower_bound_is_carried():
     assert found.is_lower_bound.tolist() == [False, True]
 
 
+def test_a_trigger_with_a_likely_date_only_leaves_no_earliest_after_it():
+    rate_only = Trigger("run_hours", 0.4, None, date(2027, 1, 10), None)
+    calendar = Trigger("calendar", 0.5, *[date(2027, 5, 1)] * 3)
+    due = whichever_first([calendar, rate_only])
+    assert (due.earliest, due.likely, due.latest) == (None, date(2027, 1, 10), date(2027, 5, 1))
+    assert (due.date_set_by, due.date_runner_up) == ("run_hours", "calendar")
+
+
 def test_no_dates_at_all_is_no_date():
     due = whichever_first([Trigger("calendar", None)])
     assert (due.earliest, due.likely, due.latest, due.date_set_by) == (None,) * 4

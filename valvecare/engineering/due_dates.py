@@ -222,7 +222,8 @@ def first_dates(earliest: ArrayLike, likely: ArrayLike, latest: ArrayLike) -> Ba
     Returns
     -------
     Bands: `set_by` is the column that sets the likely date (on a tie the earlier column),
-    `next_by` the second.
+    `next_by` the second. Where that trigger cannot say its earliest and no other comes before the
+    likely date, the earliest is NaT: cannot say.
 
     Raises
     ------
@@ -256,9 +257,10 @@ def first_dates(earliest: ArrayLike, likely: ArrayLike, latest: ArrayLike) -> Ba
         raise OutOfRange("earliest, likely, latest", "a band out of order", "in order of time")
     sooner = np.where(np.isnat(middle), -np.inf, -middle.astype(np.int64).astype(np.float64))
     first, _, second, _ = _two_largest(sooner)
+    soonest, expected = np.fmin.reduce(early, axis=1), np.fmin.reduce(middle, axis=1)
     return Bands(
-        earliest=np.fmin.reduce(early, axis=1),
-        likely=np.fmin.reduce(middle, axis=1),
+        earliest=np.where(soonest > expected, np.datetime64("NaT", "D"), soonest),
+        likely=expected,
         latest=np.fmin.reduce(late, axis=1),
         set_by=first,
         next_by=second,
