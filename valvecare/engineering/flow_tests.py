@@ -295,7 +295,7 @@ def judge_function_test(
 
     Returns
     -------
-    FunctionTestJudgement; `proves_capacity` only when T1 passed with a method that can prove capacity.
+    FunctionTestJudgement; `proves_capacity` only when T1 passed with a method that can prove it.
 
     Raises
     ------
