@@ -9,6 +9,7 @@ from valvecare.engineering.counter_series import (
     accumulated_since,
     counter_series,
     gain_at,
+    gain_by_period,
     stray_points,
 )
 from valvecare.engineering.counters import (
@@ -22,6 +23,8 @@ from valvecare.engineering.counters import (
     segment_increments,
 )
 from valvecare.engineering.errors import NotEnoughData, OutOfRange
+from valvecare.engineering.trend import limit_crossing
+from valvecare.engineering.usage import counter_forecast
 
 HOUR = 3600.0
 DAY = 24 * HOUR
@@ -245,6 +248,37 @@ def test_gain_at_midnights_adds_up_to_the_total():
     daily = np.diff(gain_at(series, midnights))
     assert daily.sum() == pytest.approx(series.total, abs=1e-8)
     assert (daily <= 24.5).all()
+
+
+def test_periods_hold_only_what_counts():
+    series = counter_series(np.arange(5) * DAY, [100.0, 110, 5, 15, 27], **HOURS)
+    found = gain_by_period(series, [-DAY, 0.5 * DAY, 1.5 * DAY, 3 * DAY, 4 * DAY, 9 * DAY])
+    assert found.gain.tolist() == [5.0, 5.0, 10.0, 12.0, 0.0]
+    assert found.counted_s.tolist() == [0.5 * DAY, 0.5 * DAY, DAY, DAY, 0.0]
+    with pytest.raises(OutOfRange, match="edges_s is '2 edges'; it must be at least 2, ascending"):
+        gain_by_period(series, [DAY, 0])
+
+
+@pytest.mark.parametrize("seed", range(20))
+def test_a_shuffled_series_has_the_same_forecast_and_trend(seed):
+    """Run hours, date band and trend of a year with faults, in order and shuffled."""
+    time, value, swap = _year_with_faults()
+    order = np.random.default_rng(seed).permutation(time.size)
+    answers = []
+    for index in (slice(None), order):
+        series = counter_series(time[index], value[index], replacements=swap, **HOURS)
+        weeks = gain_by_period(series, np.arange(0, 1000 * DAY, 7 * DAY))
+        known = weeks.counted_s > 0
+        days, gain = weeks.counted_s[known] / DAY, weeks.gain[known]
+        answers.append(
+            (
+                counter_forecast(days, gain, remaining=900, confidence=0.9, most_per_day=24),
+                limit_crossing(
+                    np.flatnonzero(known) * 7, gain, limit=150, bad_side="above", confidence=0.9
+                ),
+            )
+        )
+    assert answers[0] == answers[1]
 
 
 def test_accumulated_since_an_act_says_when_it_is_a_lower_bound():

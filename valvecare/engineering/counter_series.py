@@ -70,6 +70,14 @@ class Accumulated:
     unseen_s: float  # from the instant to the first reading, when readings start later
 
 
+@dataclass(frozen=True, slots=True)
+class PeriodGains:
+    """Per period: what the counter gained, and the seconds that count (lost and unread are not)."""
+
+    gain: NDArray[np.float64]
+    counted_s: NDArray[np.float64]
+
+
 def _ordered(
     time_s: ArrayLike, value: ArrayLike
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -219,6 +227,50 @@ def gain_at(series: CounterSeries, at_s: ArrayLike) -> NDArray[np.float64]:
     at = finite_array("at_s", at_s)
     cumulative = np.concatenate(([0.0], np.cumsum(series.segments.gain)))
     return np.asarray(np.interp(at, series.time_s, cumulative), dtype=np.float64)
+
+
+def gain_by_period(series: CounterSeries, edges_s: ArrayLike) -> PeriodGains:
+    """What the counter gained in each of consecutive periods: days, weeks, months.
+
+    Parameters
+    ----------
+    series : from `counter_series`
+    edges_s : n + 1 ascending instants that bound n periods, n >= 1; any lengths
+
+    Returns
+    -------
+    PeriodGains, n each. `gain` over `counted_s` is the rate of a period; periods with 0 seconds
+    say nothing and are left out of rates.
+
+    Raises
+    ------
+    OutOfRange : edges not finite or not ascending, fewer than 2
+
+    Assumptions
+    -----------
+    As `gain_at`.
+
+    Source
+    ------
+    docs/methods/counters.md.
+
+    Examples
+    --------
+    >>> day = 86400
+    >>> series = counter_series([0, day, 2 * day], [100, 112, 5], resolution=1,
+    ...     ceiling_per_hour=1.02)
+    >>> found = gain_by_period(series, [0, day, 2 * day, 3 * day])
+    >>> found.gain.tolist(), found.counted_s.tolist()
+    ([12.0, 0.0, 0.0], [86400.0, 0.0, 0.0])
+    """
+    edges = finite_array("edges_s", edges_s)
+    if edges.ndim != 1 or edges.size < 2 or (np.diff(edges) <= 0).any():
+        raise OutOfRange("edges_s", f"{edges.size} edges", "at least 2, ascending")
+    counted = np.where(series.segments.is_lost, 0.0, series.elapsed_s)
+    cumulative = np.concatenate(([0.0], np.cumsum(counted)))
+    return PeriodGains(
+        np.diff(gain_at(series, edges)), np.diff(np.interp(edges, series.time_s, cumulative))
+    )
 
 
 def accumulated_since(series: CounterSeries, since_s: float) -> Accumulated:
