@@ -198,3 +198,35 @@ def warn_same_crew(booking: Booking, others: Sequence[Booking], *, group: str) -
         "Use another crew or day, or give the reason why it is right here.",
         {"valves": same},
     )
+
+
+def why_not_site(order_site: int, window_site: int, crew_site: int) -> Reason | None:
+    if order_site == window_site == crew_site:
+        return None
+    return Reason(
+        "other_site",
+        "Order, window and crew do not belong to the same site.",
+        "Choose a window and a crew of the order's site.",
+    )
+
+
+def why_no_hours(hours: float | None, *, kind: str) -> Reason | None:
+    """The hours of a job are never guessed."""
+    if hours is None:
+        return Reason(
+            "hours_not_known",
+            f"How long a {kind} of this valve takes is not known.",
+            "Give the crew hours, or enter the job hours of the design.",
+        )
+    if not 0 < hours < 1000:
+        return Reason(
+            "hours_out_of_range",
+            f"{hours:g} h is no job.",
+            "Give more than 0 and less than 1000 h.",
+        )
+    return None
+
+
+def why_not_because(warnings: Sequence[Reason], because: str) -> tuple[Reason, ...]:
+    """Warnings stand in the way until somebody says why they do not."""
+    return tuple(warnings) if warnings and not because.strip() else ()

@@ -29,9 +29,9 @@ _ENDED = [state.value for state in ENDS]
 _OPEN = [state.value for state in OPEN_STATES]
 
 
-def _sane(name: str, low: str = "gte") -> Q:
+def _sane(name: str) -> Q:
     """Null, or inside two bounds: a one-sided check lets NaN through on PostgreSQL."""
-    return Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__{low}": 0, f"{name}__lt": _BIG})
+    return Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gte": 0, f"{name}__lt": _BIG})
 
 
 def number_of(pk: int) -> str:
@@ -125,6 +125,11 @@ class WorkOrder(Versioned, SiteScoped):
                 condition=Q(ended_at__isnull=True, state__in=_OPEN)
                 | Q(ended_at__isnull=False, state__in=_ENDED),
                 name="ended_order_has_time",
+            ),
+            models.UniqueConstraint(
+                fields=["valve", "kind", "done_at"],
+                condition=Q(is_imported=True),
+                name="one_past_job_per_valve_kind_and_time",
             ),
             models.CheckConstraint(condition=_sane("share_used"), name="order_share_is_sane"),
             models.CheckConstraint(

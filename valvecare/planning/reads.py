@@ -1,0 +1,201 @@
+"""What the placing of an order looks at, gathered from the tables."""
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from valvecare.due.models import DueItem
+from valvecare.due.rules import DueState, TaskKind
+from valvecare.planning.models import Crew, Slot, Window
+from valvecare.planning.rules import (
+    Booking,
+    Placement,
+    Season,
+    lay_out,
+    warn_same_crew,
+    why_no_hours,
+    why_not_group,
+    why_not_hours,
+    why_not_season,
+    why_not_site,
+    window_hours,
+)
+from valvecare.register.models import CalendarRule, ProtectionValve, PumpGroup
+from valvecare.work.models import WorkOrder
+from valvecare.work.rules import OPENS_THE_VALVE, OrderKind, OrderState
+
+HOLDS_ITS_SLOT = (
+    OrderState.PLACED.value,
+    OrderState.READIED.value,
+    OrderState.UNDER_WAY.value,
+    OrderState.PROVEN.value,
+    OrderState.ON_HOLD.value,
+)
+"""An order put off, dropped or closed no longer takes hours or a valve out of its group."""
+
+OUT_OF_SERVICE = frozenset(kind.value for kind in OrderKind) - {
+    OrderKind.LOOK_AND_LISTEN.value,
+    OrderKind.RECEIVING_CHECK.value,
+}
+"""Kinds that take the pump out of its duty while they last; a function test does as well."""
+
+
+@dataclass
+class PlanBoard:
+    """The bookings that matter at one site; `add` keeps it true while many orders are placed."""
+
+    site_id: int
+    zone: ZoneInfo
+    seasons: tuple[Season, ...]
+    hours_taken: dict[tuple[int, date], float]
+    bookings: dict[int, list[Booking]]
+    unproven: dict[int, dict[int, str]]
+    groups: dict[int, PumpGroup]
+
+    def without(self, order_id: int) -> "PlanBoard":
+        """The board as if this order had no slot (for moving it)."""
+        slot = Slot.objects.filter(order_id=order_id, order__state__in=HOLDS_ITS_SLOT).first()
+        taken = dict(self.hours_taken)
+        if slot is not None:
+            for day, hours in slot.days.items():
+                taken[slot.crew_id, date.fromisoformat(day)] -= hours
+        bookings = {
+            group: [row for row in rows if row.order_id != order_id]
+            for group, rows in self.bookings.items()
+        }
+        return replace(self, hours_taken=taken, bookings=bookings)
+
+    def add(self, group_id: int, booking: Booking, days: dict[date, float]) -> None:
+        for day, hours in days.items():
+            key = (booking.crew_id, day)
+            self.hours_taken[key] = self.hours_taken.get(key, 0.0) + hours
+        self.bookings.setdefault(group_id, []).append(booking)
+
+
+def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
+    """The site's bookings and what is not known of these groups. Six queries."""
+    groups = {
+        group.pk: group
+        for group in PumpGroup.objects.filter(pk__in=group_ids).select_related("site")
+    }
+    rules = CalendarRule.objects.filter(site_id=site_id).prefetch_related("exempt_groups")
+    seasons = tuple(
+        Season(
+            rule.name,
+            (rule.from_month, rule.from_day),
+            (rule.to_month, rule.to_day),
+            frozenset(group.pk for group in rule.exempt_groups.all()),
+        )
+        for rule in rules
+    )
+    hours: dict[tuple[int, date], float] = {}
+    bookings: dict[int, list[Booking]] = {}
+    slots = Slot.objects.filter(
+        order__site_id=site_id, order__state__in=HOLDS_ITS_SLOT
+    ).values_list(
+        "order_id",
+        "order__valve_id",
+        "order__valve__tag",
+        "order__valve__pump__group_id",
+        "order__kind",
+        "crew_id",
+        "starts_on",
+        "ends_on",
+        "days",
+    )
+    for order_id, valve_id, tag, group_id, kind, crew_id, first, last, days in slots:
+        for day, amount in days.items():
+            key = (crew_id, date.fromisoformat(day))
+            hours[key] = hours.get(key, 0.0) + amount
+        if kind in OUT_OF_SERVICE:
+            booking = Booking(order_id, valve_id, tag, crew_id, first, last)
+            bookings.setdefault(group_id, []).append(booking)
+    unproven: dict[int, dict[int, str]] = {}
+    no_record = DueItem.objects.filter(
+        group_id__in=group_ids,
+        kind=TaskKind.STRIP_DOWN.value,
+        state=DueState.NO_RECORD.value,
+        policy__isnull=False,
+    ).values_list("group_id", "valve_id", "valve__tag")
+    for group_id, valve_id, tag in no_record:
+        unproven.setdefault(group_id, {})[valve_id] = tag
+    zone = next(iter(groups.values())).site.time_zone if groups else "UTC"
+    return PlanBoard(site_id, ZoneInfo(zone), seasons, hours, bookings, unproven, groups)
+
+
+def hours_of(order: WorkOrder, valve: ProtectionValve, given: float | None) -> float | None:
+    """Elapsed crew hours: as given, else the design's full job; None when nobody knows."""
+    full = (OrderKind.STRIP_DOWN, OrderKind.SISTER_INSPECTION, OrderKind.CORRECTIVE)
+    if given is not None:
+        return given
+    if order.kind in full and valve.design is not None:
+        return valve.design.job_hours
+    return None
+
+
+def check(
+    order: WorkOrder,
+    valve: ProtectionValve,
+    window: Window,
+    crew: Crew,
+    *,
+    board: PlanBoard,
+    hours: float | None,
+    not_before: date | None,
+    still_needed: Collection[int],
+) -> Placement:
+    """Where this order would go, or every reason why not, and the warnings."""
+    group_id = valve.pump.group_id
+    site = why_not_site(order.site_id, window.site_id, crew.site_id)
+    missing = why_no_hours(hours, kind=order.kind)
+    if site is not None or missing is not None or hours is None:
+        return Placement({}, tuple(r for r in (site, missing) if r is not None), ())
+    capacity = window_hours(
+        window.starts_at.astimezone(board.zone),
+        window.ends_at.astimezone(board.zone),
+        hours_per_day=crew.hours_per_day,
+        works_weekends=window.works_weekends,
+    )
+    free = {
+        day: max(0.0, amount - board.hours_taken.get((crew.pk, day), 0.0))
+        for day, amount in capacity.items()
+    }
+    refusals: list[Any] = [
+        why_not_hours(
+            hours, window=str(window), capacity=capacity, free=free, not_before=not_before
+        )
+    ]
+    days = lay_out(hours, free, not_before=not_before) or lay_out(hours, capacity)
+    warnings: list[Any] = []
+    if days:
+        refusals.append(
+            why_not_season(
+                days,
+                group_id=group_id,
+                opens=OrderKind(order.kind) in OPENS_THE_VALVE,
+                seasons=board.seasons,
+            )
+        )
+        booking = Booking(order.pk, valve.pk, valve.tag, crew.pk, min(days), max(days))
+        if order.kind in OUT_OF_SERVICE:
+            group = board.groups[group_id]
+            others = board.bookings.get(group_id, [])
+            refusals.append(
+                why_not_group(
+                    booking,
+                    others,
+                    board.unproven.get(group_id, {}),
+                    group=group.code,
+                    installed=group.installed,
+                    needed=group.needed,
+                    total_stop=window.is_total_stop and group_id not in still_needed,
+                )
+            )
+            warnings.append(warn_same_crew(booking, others, group=group.code))
+    return Placement(
+        days,
+        tuple(reason for reason in refusals if reason is not None),
+        tuple(reason for reason in warnings if reason is not None),
+    )

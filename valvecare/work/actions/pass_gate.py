@@ -1,0 +1,90 @@
+"""Pass a gate: a timed, signed fact."""
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from valvecare.core.errors import Reason
+from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
+from valvecare.work.models import Gate, WorkOrder
+from valvecare.work.reads import facts_of
+from valvecare.work.rules import GateKind, OrderFacts, OrderState, Rods, why_not_pass
+
+
+def not_before(facts: OrderFacts, gate: GateKind) -> datetime | None:
+    """The instant of the latest fact this gate follows."""
+    earlier = [at for kind, at in facts.gates.items() if kind is not GateKind.AS_FOUND]
+    if gate is GateKind.AS_FOUND:
+        earlier = []
+    return max(earlier, default=facts.started_at)
+
+
+def add_gate(
+    order: WorkOrder,
+    gate: GateKind,
+    *,
+    done_at: datetime,
+    words: str,
+    actor: Any,
+    at: datetime,
+    data: dict[str, Any] | None = None,
+) -> Gate:
+    """Write the gate's row; the rules have been asked."""
+    row = Gate(
+        order=order,
+        revision=order.revision,
+        kind=gate.value,
+        at=done_at,
+        by=actor,
+        words=words,
+        data=data or {},
+        recorded_at=at,
+    )
+    row.clean_fields(exclude=["order", "by"])
+    row.save(force_insert=True)
+    return row
+
+
+@transaction.atomic
+def pass_gate(
+    order_id: int,
+    gate: GateKind,
+    *,
+    version: int,
+    actor: Any,
+    at: datetime,
+    done_at: datetime | None = None,
+    words: str = "",
+    rods: Rods | None = None,
+) -> WorkOrder:
+    """Record that a gate of an order under way is passed. 'As-found' has its own action."""
+    gate = GateKind(gate)
+    if gate is GateKind.AS_FOUND:
+        refuse_if(
+            Reason(
+                "as_found_is_a_record",
+                "The as-found gate is passed by the as-found record.",
+                "Record what was found before the valve was opened.",
+            )
+        )
+    order = taken_at_the_valve(
+        order_id,
+        version=version,
+        actor=actor,
+        verb="taken through a gate",
+        states=(OrderState.UNDER_WAY,),
+    )
+    facts = facts_of(order)
+    refuse_if(why_not_pass(gate, facts, rods=rods))
+    begun = fact_time(done_at, at=at, not_before=not_before(facts, gate))
+    data = {"rods": rods.value} if rods is not None and gate is GateKind.COVER_RELEASED else {}
+    add_gate(order, gate, done_at=begun, words=words, actor=actor, at=at, data=data)
+    return keep(
+        order,
+        "gate_passed",
+        actor=actor,
+        at=at,
+        words=f"{order}: {gate}. {words}".strip(),
+        data={"gate": gate.value, "done_at": begun.isoformat(), **data},
+    )

@@ -1,0 +1,114 @@
+"""Judge one part."""
+
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from valvecare.core.errors import Reason
+from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
+from valvecare.work.models import Finding, WorkOrder
+from valvecare.work.reads import facts_of
+from valvecare.work.rules import (
+    GATES,
+    FindingGrade,
+    GateKind,
+    OrderFacts,
+    OrderState,
+    PartDecision,
+    PartName,
+    why_not_finding,
+)
+
+
+def _why_not_now(facts: OrderFacts) -> Reason | None:
+    gates = GATES[facts.kind]
+    if GateKind.PARTS_JUDGED not in gates:
+        return Reason(
+            "no_parts_in_kind",
+            f"No part is judged in a {facts.kind}.",
+            "Raise an order that opens the valve.",
+        )
+    if GateKind.JOINT_CLOSED in facts.gates:
+        return Reason(
+            "joint_is_closed",
+            "The joint is closed: the parts can no longer be seen.",
+            "Close the order and reopen it with the work to be done again.",
+        )
+    opened = GateKind.COVER_RELEASED if GateKind.COVER_RELEASED in gates else GateKind.ISOLATED
+    if opened in gates and opened not in facts.gates:
+        return Reason(
+            "gate_out_of_order",
+            f"A part can be judged after '{opened}'.",
+            f"Record '{opened}' first.",
+            {"missing": [opened.value]},
+        )
+    return None
+
+
+@transaction.atomic
+def record_finding(
+    order_id: int,
+    part: PartName,
+    *,
+    version: int,
+    actor: Any,
+    at: datetime,
+    found: str = "",
+    value: float | None = None,
+    unit: str = "",
+    grade: FindingGrade | None = None,
+    decision: PartDecision | None = None,
+    not_checked_because: str = "",
+    done_at: datetime | None = None,
+) -> WorkOrder:
+    """Add a finding. The latest row of a part counts; earlier ones stay."""
+    order = taken_at_the_valve(
+        order_id, version=version, actor=actor, verb="judged", states=(OrderState.UNDER_WAY,)
+    )
+    part = PartName(part)
+    facts = facts_of(order)
+    refuse_if(
+        _why_not_now(facts),
+        why_not_finding(
+            found=found,
+            grade=grade,
+            decision=decision,
+            not_checked_because=not_checked_because,
+            value=value,
+            unit=unit,
+        ),
+    )
+    row = Finding(
+        order=order,
+        revision=order.revision,
+        part=part.value,
+        found=found,
+        value=value,
+        unit=unit,
+        grade=grade.value if grade else "",
+        decision=decision.value if decision else "",
+        not_checked_because=not_checked_because,
+        by=actor,
+        at=fact_time(done_at, at=at, not_before=facts.started_at),
+        recorded_at=at,
+    )
+    row.clean_fields(exclude=["order", "by"])
+    row.save(force_insert=True)
+    said = f"not checked, because {not_checked_because}" if not_checked_because else row.decision
+    return keep(
+        order,
+        "part_judged",
+        actor=actor,
+        at=at,
+        words=f"{order}: {part}: {said}. {found}".strip(),
+        data={
+            "part": part.value,
+            "found": found,
+            "value": value,
+            "unit": unit,
+            "grade": row.grade,
+            "decision": row.decision,
+            "not_checked_because": not_checked_because,
+        },
+    )

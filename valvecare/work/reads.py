@@ -1,0 +1,111 @@
+"""Answers about one order, put together from its facts."""
+
+from valvecare.core.models import NOT_KNOWN
+from valvecare.due.models import Clock
+from valvecare.due.rules import TaskKind, Trigger
+from valvecare.protection.models import FunctionTest
+from valvecare.register.models import ProtectionValve
+from valvecare.work.models import Finding, Gate, OrderTest, ProvisionalRelease, WorkOrder
+from valvecare.work.rules import (
+    AsFound,
+    GateKind,
+    OrderFacts,
+    OrderKind,
+    OrderState,
+    PartDecision,
+    PartJudgement,
+    PartName,
+    ProofFact,
+    ReleaseFact,
+    parts_to_judge,
+)
+
+
+def parts_of(valve: ProtectionValve, kind: OrderKind) -> tuple[PartName, ...]:
+    """The parts to judge at this valve; a valve without a design leaves nothing out."""
+    design = valve.design
+    return parts_to_judge(
+        kind,
+        has_lever=design.has_lever if design else None,
+        has_flow_ring=design.has_flow_ring if design else None,
+        stages=design.bypass_stages if design else None,
+    )
+
+
+def spring_known(valve: ProtectionValve) -> bool:
+    """True when the plate and the spring data needed to release the cover are known."""
+    design = valve.design
+    return (
+        design is not None
+        and valve.serial != NOT_KNOWN
+        and None
+        not in (
+            design.spring_rate_n_per_mm,
+            design.spring_free_length_mm,
+            design.spring_fitted_length_mm,
+            design.stud_travel_mm,
+        )
+    )
+
+
+def latest_findings(order: WorkOrder) -> dict[PartName, Finding]:
+    """The latest finding of each part in the present revision."""
+    rows = Finding.objects.filter(order=order, revision=order.revision).order_by("id")
+    return {PartName(row.part): row for row in rows}
+
+
+def latest_test(order: WorkOrder) -> FunctionTest | None:
+    """The latest function test of the present revision (by the time it was done)."""
+    row = (
+        OrderTest.objects.filter(order=order, revision=order.revision)
+        .select_related("test")
+        .order_by("-test__done_at", "-id")
+        .first()
+    )
+    return row.test if row else None
+
+
+def facts_of(order: WorkOrder) -> OrderFacts:
+    """Gather what the rules ask about an order. Six queries, whatever the order holds."""
+    gates = list(Gate.objects.filter(order=order, revision=order.revision))
+    judgements = {
+        part: PartJudgement(
+            part,
+            PartDecision(row.decision) if row.decision else None,
+            row.not_checked_because,
+        )
+        for part, row in latest_findings(order).items()
+    }
+    test = latest_test(order)
+    release = (
+        ProvisionalRelease.objects.filter(order=order, revision=order.revision)
+        .order_by("-id")
+        .first()
+    )
+    valve = ProtectionValve.objects.select_related("design").get(pk=order.valve_id)
+    kind = OrderKind(order.kind)
+    return OrderFacts(
+        kind=kind,
+        state=OrderState(order.state),
+        gates={GateKind(gate.kind): gate.at for gate in gates},
+        judgements=judgements,
+        parts=parts_of(valve, kind),
+        spring_known=spring_known(valve),
+        as_found=AsFound(order.as_found) if order.as_found else None,
+        mode=order.mode,
+        cause=order.cause,
+        test=ProofFact(test.result, test.done_at, test.with_pump) if test else None,
+        release=ReleaseFact(release.until, release.signed_by_id) if release else None,
+        workers=frozenset(gate.by_id for gate in gates if gate.by_id is not None),
+        started_at=order.started_at,
+    )
+
+
+def used_since_strip_down(valve: ProtectionValve) -> tuple[float | None, float | None]:
+    """Run-hours and starts since the strip-down clock last restarted; None where not counted."""
+    used = dict(
+        Clock.objects.filter(item__valve=valve, item__kind=TaskKind.STRIP_DOWN.value).values_list(
+            "trigger", "used"
+        )
+    )
+    return used.get(Trigger.RUN_HOURS.value), used.get(Trigger.STARTS.value)

@@ -1,0 +1,59 @@
+"""What the rules are told about one order, gathered in one place."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+
+from valvecare.work.rules.words import (
+    AsFound,
+    GateKind,
+    OrderKind,
+    OrderState,
+    PartDecision,
+    PartName,
+)
+
+
+@dataclass(frozen=True)
+class PartJudgement:
+    """The latest word on one part: a decision, or why it was not checked."""
+
+    part: PartName
+    decision: PartDecision | None
+    not_checked_because: str = ""
+
+
+@dataclass(frozen=True)
+class ProofFact:
+    """One function test of the order: its result, when it was done, and with the pump or not."""
+
+    result: str
+    done_at: datetime
+    with_pump: bool
+
+
+@dataclass(frozen=True)
+class ReleaseFact:
+    """A signed provisional release of this revision."""
+
+    until: date
+    signed_by: int
+
+
+@dataclass(frozen=True)
+class OrderFacts:
+    """Everything the rules ask about one order, gathered in one place."""
+
+    kind: OrderKind
+    state: OrderState
+    gates: Mapping[GateKind, datetime]
+    judgements: Mapping[PartName, PartJudgement]
+    parts: Sequence[PartName]
+    spring_known: bool
+    as_found: AsFound | None
+    mode: str
+    cause: str
+    test: ProofFact | None
+    release: ReleaseFact | None
+    workers: frozenset[int]
+    started_at: datetime | None
