@@ -65,6 +65,8 @@ def test_variance_by_sums_equals_variance_by_definition():
         ("27 days", [7, 7, 7, 6], [140, 150, 130, 120], 500, "rate_only", (0, 1, 0)),
         ("28 days", [7, 7, 7, 7], [140, 150, 130, 140], 500, "whole", (1, 1, 1)),
         ("standing still", [7] * 5, [0] * 5, 500, "standing_still", (0, 0, 0)),
+        ("hardly moving", [7] * 5, [1e-300] * 5, 500, "standing_still", (0, 0, 0)),
+        ("without end", [7] * 5, [100] * 5, 1e300, "standing_still", (0, 0, 0)),
         ("no segment", [], [], 500, "no_data", (0, 0, 0)),
         ("wild use", [7] * 4, [0, 0, 0, 160], 500, "no_latest", (1, 1, 0)),
         ("used up", [7] * 5, [100] * 5, 0, "used_up", (1, 1, 1)),

@@ -18,6 +18,7 @@ from valvecare.engineering.errors import OutOfRange, require_between
 HOURS_PER_DAY = 24.0
 LEAST_SEGMENTS = 4  # fewer say nothing about spread: default of this project
 LEAST_DAYS = 28.0
+MOST_DAYS_AHEAD = 1e6  # some 2,700 years: a later day is no day
 
 
 class BandReason(StrEnum):
@@ -26,7 +27,7 @@ class BandReason(StrEnum):
     WHOLE = "whole"
     NO_LATEST = "no_latest"  # the rate is too uncertain for a last date
     RATE_ONLY = "rate_only"  # too few segments or days for a spread: likely date only
-    STANDING_STILL = "standing_still"  # no use seen: no date at all
+    STANDING_STILL = "standing_still"  # no use, or too little for any date
     NO_DATA = "no_data"
     USED_UP = "used_up"  # nothing remains
 
@@ -238,9 +239,10 @@ def days_to_use(
     left = finite_array("remaining", remaining)
     rate, variance = rates.per_day, rates.variance_per_day
     is_used_up = left <= 0
-    is_moving = rate > 0
-    safe_rate = np.where(is_moving, rate, 1.0)
     amount = np.where(is_used_up, 0.0, left)
+    is_moving = (rate > 0) & (amount / MOST_DAYS_AHEAD <= rate)
+    amount = np.where(is_moving, amount, 0.0)
+    safe_rate = np.where(is_moving, rate, 1.0)
     likely = np.where(is_moving, amount / safe_rate, np.nan)
     has_spread = is_moving & ~np.isnan(variance)
     freedom, which = np.unique(np.maximum(sums.count - 1, 1), return_inverse=True)
@@ -255,7 +257,7 @@ def days_to_use(
         * (spread + 4 * amount * (safe_rate + amount / np.where(sums.days > 0, sums.days, 1)))
     )
     early = np.where(b > 0, 2 * amount * amount / np.where(b > 0, b + wide, 1.0), 0.0)
-    is_bounded = a > 0
+    is_bounded = a > (b + wide) / (2 * MOST_DAYS_AHEAD)
     late = np.where(is_bounded, (b + wide) / np.where(is_bounded, 2 * a, 1.0), np.nan)
     early = np.where(has_spread, early, np.nan)
     late = np.where(has_spread, late, np.nan)
