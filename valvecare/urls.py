@@ -3,6 +3,7 @@
 from django.urls import path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
+from valvecare.register import api as register_api
 from valvecare.web import health
 from valvecare.web.problems import api_not_found
 
@@ -11,6 +12,7 @@ app_name = "valvecare"
 api = [
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
+    *register_api.urls,
 ]
 
 pages: list = []

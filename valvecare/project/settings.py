@@ -14,6 +14,9 @@ import structlog
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
+from valvecare.core.permits import Role
+from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, ValveStatus
+
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
 env = environ.FileAwareEnv()
 
@@ -228,6 +231,11 @@ SPECTACULAR_SETTINGS = {
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
     "POSTPROCESSING_HOOKS": ["drf_spectacular.hooks.postprocess_schema_enums"],
+    # closed word lists get one name each in generated clients
+    "ENUM_NAME_OVERRIDES": {
+        words.__name__: [word.value for word in words]
+        for words in (Attitude, PumpRole, ReturnsTo, Role, Scope, ValveStatus)
+    },
 }
 SIMPLE_HISTORY_FILEFIELD_TO_CHARFIELD = True
 

@@ -207,6 +207,7 @@ class Pump(Versioned, SiteScoped, Retirable):
     class Meta:
         db_table = "valvecare_pump"
         ordering = ("tag",)
+        indexes = [models.Index(fields=["tag", "id"], name="pump_by_tag")]
         constraints = [
             models.UniqueConstraint(
                 fields=["group", "tag"],
@@ -388,6 +389,10 @@ class ProtectionValve(Versioned, SiteScoped, Retirable):
     class Meta:
         db_table = "valvecare_protection_valve"
         ordering = ("tag",)
+        indexes = [
+            models.Index(fields=["tag", "id"], name="valve_by_tag"),
+            models.Index(fields=["serial"], name="valve_by_serial"),
+        ]
         constraints = [
             models.UniqueConstraint(
                 fields=["pump", "tag"],

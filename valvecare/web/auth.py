@@ -2,7 +2,7 @@
 
 Tokens are stored hashed by the token library; our own record of scopes and life
 (`PlantCredential`) is joined by digest. `required_scopes` on a view names what a token needs;
-a view without it is closed to tokens (default deny).
+a view without it is closed to tokens (default deny), an empty list asks for any valid token.
 """
 
 from datetime import timedelta
@@ -65,6 +65,21 @@ class SignedInSession(SessionAuthentication):
         return "Session"
 
 
+class SignedInSessionScheme(OpenApiAuthenticationExtension):
+    target_class = "valvecare.web.auth.SignedInSession"
+    name = "session"
+
+    def get_security_definition(self, auto_schema: Any) -> dict[str, str]:
+        from django.conf import settings
+
+        return {
+            "type": "apiKey",
+            "in": "cookie",
+            "name": settings.SESSION_COOKIE_NAME,
+            "description": "A person who is signed in; writes need the CSRF token too.",
+        }
+
+
 class ScopePermission(BasePermission):
     """Signed-in people pass (actions check their permits); tokens need the view's scopes."""
 
@@ -78,7 +93,7 @@ class ScopePermission(BasePermission):
             wanted = getattr(view, "required_scopes", None)
             if isinstance(wanted, dict):
                 wanted = wanted.get(request.method)
-            if not wanted:
+            if wanted is None:
                 self.message = "This endpoint is not open to machine tokens."
                 return False
             return set(wanted) <= set(request.auth.scopes)

@@ -1,0 +1,350 @@
+"""Answers of the register, as frozen dataclasses: identity of a valve, overview, search, roles."""
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from django.db.models import Count, Prefetch, Q
+
+from valvecare.core.errors import NotFound
+from valvecare.core.permits import PERMITS, Role
+from valvecare.register.models import (
+    Membership,
+    ProtectionValve,
+    Pump,
+    PumpGroup,
+    Site,
+    ValveDesign,
+)
+
+
+@dataclass(frozen=True)
+class SiteFacts:
+    id: int
+    code: str
+    name: str
+    time_zone: str
+
+
+@dataclass(frozen=True)
+class GroupFacts:
+    id: int
+    code: str
+    service: str
+    installed: int
+    needed: int
+    common_return: bool
+
+
+@dataclass(frozen=True)
+class PumpFacts:
+    id: int
+    tag: str
+    role: str
+    medium: str
+    speed_rpm: float | None
+    best_flow_m3_per_h: float | None
+    duty_flow_m3_per_h: float | None
+    stable_min_flow_m3_per_h: float | None
+    stable_min_flow_source: str
+    returns_to: str
+    hydraulics_changed_on: date | None
+    hydraulics_change: str
+    curve_points: int
+    curve_source: str
+
+
+@dataclass(frozen=True)
+class DesignFacts:
+    id: int
+    name: str
+    principle: str
+    dn: int
+    bypass_dn: int
+    revision: str
+    pressure_class_bar: int | None
+    has_lever: bool
+    cover_mass_kg: float | None
+    stud_travel_mm: float | None
+    job_hours: float | None
+
+
+@dataclass(frozen=True)
+class ValveIdentity:
+    """Everything that says which valve this is and what it protects. `design` None: not known."""
+
+    id: int
+    version: int
+    tag: str
+    serial: str
+    stamped_identity: str
+    built_year: int | None
+    seal_material: str
+    attitude: str
+    status: str
+    bypass_kv_m3_per_h: float | None
+    design_bypass_flow_m3_per_h: float | None
+    switching_flow_m3_per_h: float | None
+    remarks: str
+    is_identified: bool
+    retired_at: datetime | None
+    site: SiteFacts
+    group: GroupFacts
+    pump: PumpFacts
+    design: DesignFacts | None
+    sisters: tuple[str, ...]
+    """Tags of the other valves in service of the same group."""
+
+    def site_of(self) -> SiteFacts:
+        return self.site
+
+
+def _facts(kind: Any, row: Any, **more: Any) -> Any:
+    names = [name for name in kind.__dataclass_fields__ if name not in more]
+    return kind(**{name: getattr(row, name) for name in names}, **more)
+
+
+def valve_identity(valve_id: int, *, user: Any) -> ValveIdentity:
+    """Who this valve is. Raises `NotFound` when the person may not see it."""
+    valve = (
+        ProtectionValve.objects.for_user(user)
+        .select_related("pump__group__site", "design")
+        .annotate(curve_points=Count("pump__curve_points"))
+        .filter(pk=valve_id)
+        .first()
+    )
+    if valve is None:
+        raise NotFound("There is no such protection valve for you.")
+    pump, group, design = valve.pump, valve.pump.group, valve.design
+    sisters = (
+        ProtectionValve.objects.in_service()
+        .filter(pump__group=group)
+        .exclude(pk=valve.pk)
+        .values_list("tag", flat=True)
+    )
+    return _facts(
+        ValveIdentity,
+        valve,
+        site=_facts(SiteFacts, group.site),
+        group=_facts(GroupFacts, group),
+        pump=_facts(PumpFacts, pump, curve_points=valve.curve_points),
+        design=_facts(DesignFacts, design, name=str(design)) if design else None,
+        sisters=tuple(sisters),
+    )
+
+
+@dataclass(frozen=True)
+class ValveLine:
+    id: int
+    tag: str
+    serial: str
+    design: str
+    status: str
+    is_identified: bool
+
+
+@dataclass(frozen=True)
+class PumpLine:
+    id: int
+    tag: str
+    role: str
+    has_curve: bool
+    valves: tuple[ValveLine, ...]
+
+
+@dataclass(frozen=True)
+class GroupLine:
+    id: int
+    code: str
+    service: str
+    installed: int
+    needed: int
+    pumps: tuple[PumpLine, ...]
+
+
+@dataclass(frozen=True)
+class SiteLine:
+    id: int
+    code: str
+    name: str
+    time_zone: str
+    groups: tuple[GroupLine, ...]
+    valves: int
+    not_identified: int
+    pumps_without_valve: int
+    pumps_without_curve: int
+
+
+def _valve_line(valve: ProtectionValve) -> ValveLine:
+    design = str(valve.design) if valve.design else "not known"
+    return ValveLine(valve.pk, valve.tag, valve.serial, design, valve.status, valve.is_identified)
+
+
+def _site_line(site: Site) -> SiteLine:
+    groups = tuple(
+        GroupLine(
+            group.pk,
+            group.code,
+            group.service,
+            group.installed,
+            group.needed,
+            tuple(
+                PumpLine(
+                    pump.pk,
+                    pump.tag,
+                    pump.role,
+                    pump.points > 0,  # type: ignore[attr-defined]
+                    tuple(_valve_line(valve) for valve in pump.valves.all()),
+                )
+                for pump in group.pumps.all()
+            ),
+        )
+        for group in site.groups.all()
+    )
+    pumps = [pump for group in groups for pump in group.pumps]
+    valves = [valve for pump in pumps for valve in pump.valves]
+    return SiteLine(
+        site.pk,
+        site.code,
+        site.name,
+        site.time_zone,
+        groups,
+        valves=len(valves),
+        not_identified=sum(not valve.is_identified for valve in valves),
+        pumps_without_valve=sum(not pump.valves for pump in pumps),
+        pumps_without_curve=sum(not pump.has_curve for pump in pumps),
+    )
+
+
+def register_overview(user: Any, *, site: str | None = None) -> tuple[SiteLine, ...]:
+    """Sites, groups, pumps and valves in service or spare that the person sees, with counts.
+
+    `site` narrows to one code. Four queries, whatever the size.
+    """
+    live = Q(retired_at__isnull=True)
+    valves = ProtectionValve.objects.filter(live).select_related("design")
+    pumps = (
+        Pump.objects.filter(live)
+        .annotate(points=Count("curve_points"))
+        .prefetch_related(Prefetch("valves", valves))
+    )
+    groups = PumpGroup.objects.filter(live).prefetch_related(Prefetch("pumps", pumps))
+    sites = Site.objects.for_user(user).filter(live).prefetch_related(Prefetch("groups", groups))
+    if site is not None:
+        sites = sites.filter(code=site)
+    return tuple(_site_line(one) for one in sites)
+
+
+@dataclass(frozen=True)
+class Hit:
+    """Something the search found. `url_name` and `args` name its page; empty name: no page."""
+
+    kind: str
+    name: str
+    place: str
+    url_name: str
+    args: tuple[Any, ...]
+    is_exact: bool
+
+
+Finder = Callable[[Any, str], Iterable[Hit]]
+FINDERS: list[Finder] = []
+SEARCH_LIMIT = 50
+
+
+def register_finder(find: Finder) -> Finder:
+    """Let a later capability be found: `find(user, text)` gives hits the person may see."""
+    if find not in FINDERS:
+        FINDERS.append(find)
+    return find
+
+
+def search(user: Any, text: str) -> tuple[Hit, ...]:
+    """Everything whose tag, serial or number is or contains the text, exact ones first."""
+    text = text.strip()
+    if not text or "\0" in text:
+        return ()
+    hits = [hit for find in FINDERS for hit in find(user, text)]
+    return tuple(sorted(hits, key=lambda hit: (not hit.is_exact, hit.kind, hit.name)))
+
+
+@register_finder
+def find_valves(user: Any, text: str) -> list[Hit]:
+    """Protection valves by tag, serial number or stamped identity; pumps by tag."""
+    rows = (
+        ProtectionValve.objects.for_user(user)
+        .filter(
+            Q(tag__icontains=text) | Q(serial__icontains=text) | Q(stamped_identity__icontains=text)
+        )
+        .select_related("pump__group__site")[:SEARCH_LIMIT]
+    )
+    wanted = text.casefold()
+    return [
+        Hit(
+            "protection valve",
+            valve.tag,
+            f"{valve.pump.group.site} · {valve.pump} · serial {valve.serial}",
+            "valve",
+            (valve.pk,),
+            wanted in (valve.tag.casefold(), valve.serial.casefold()),
+        )
+        for valve in rows
+    ]
+
+
+@register_finder
+def find_pumps(user: Any, text: str) -> list[Hit]:
+    """Pumps by tag; the page of a pump is that of the valve that protects it."""
+    rows = (
+        Pump.objects.for_user(user)
+        .filter(tag__icontains=text)
+        .select_related("group__site")
+        .prefetch_related(Prefetch("valves", ProtectionValve.objects.in_service()))[:SEARCH_LIMIT]
+    )
+    hits = []
+    for pump in rows:
+        valve = next(iter(pump.valves.all()), None)
+        hits.append(
+            Hit(
+                "pump",
+                pump.tag,
+                f"{pump.group.site} · {pump.group}",
+                "valve" if valve else "",
+                (valve.pk,) if valve else (),
+                pump.tag.casefold() == text.casefold(),
+            )
+        )
+    return hits
+
+
+@dataclass(frozen=True)
+class RolesAtSite:
+    site: Site
+    roles: Sequence[str]
+    permits: Sequence[str]
+
+
+def roles_of(user: Any) -> tuple[RolesAtSite, ...]:
+    """Roles and permits of a person, per site; an administrator holds every role."""
+    if user.is_superuser:
+        held = {site: set(Role) for site in Site.objects.all()}
+    else:
+        held = {}
+        rows = Membership.objects.filter(user=user).select_related("site").order_by("site__code")
+        for row in rows:
+            held.setdefault(row.site, set()).add(Role(row.role))
+    return tuple(
+        RolesAtSite(
+            site,
+            sorted(role.value for role in roles),
+            sorted(permit for permit, may in PERMITS.items() if may & roles),
+        )
+        for site, roles in held.items()
+    )
+
+
+def designs_in_use(user: Any) -> list[ValveDesign]:
+    """Designs of the valves the person sees, each once."""
+    seen = ProtectionValve.objects.for_user(user).values("design_id")
+    return list(ValveDesign.objects.filter(pk__in=seen))
