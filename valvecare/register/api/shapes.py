@@ -34,7 +34,7 @@ class Ref(Whole):
 
     def __init__(self, model: Any, **more: Any) -> None:
         self.model = model
-        super().__init__(min_value=1, max_value=2**63 - 1, **more)
+        super().__init__(**more)
 
     def to_internal_value(self, data: Any) -> Any:
         from valvecare.register.actions.records import seen_by
