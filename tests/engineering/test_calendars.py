@@ -165,6 +165,12 @@ def test_a_day_whose_midnight_is_left_out_begins_at_the_change():
     assert start.astimezone(ZoneInfo("Africa/Cairo")).hour == 1
 
 
+def test_a_gap_that_begins_before_midnight_belongs_to_the_day_before():
+    """Toronto went from 23:30 to 00:30 on 30 March 1919 (IANA time zone database)."""
+    start = day_start(date(1919, 3, 31), "America/Toronto")
+    assert start == datetime(1919, 3, 31, 4, 30, tzinfo=UTC)
+
+
 @settings(max_examples=200, deadline=None)
 @given(
     st.dates(date(1990, 1, 1), date(2090, 1, 1)),
@@ -219,6 +225,11 @@ def test_more_months_are_never_earlier(anchor, a, b):
             "one of",
         ),
         ("no rule", lambda: occurrence(date(2024, 1, 1), 1), "exactly one of the two"),
+        (
+            "days after 9999",
+            lambda: occurrence(date(9999, 1, 1), 400, every_days=1),
+            "number is 400; .* at or below 9999",
+        ),
         ("no offset", lambda: local_date(datetime(2024, 1, 1), "UTC"), "instant with its offset"),  # noqa: DTZ001
         ("unknown zone", lambda: local_date(datetime.now(UTC), "Mars/Base"), "zone is 'Mars/Base'"),
         ("path as zone", lambda: day_start(date(2024, 1, 1), "../etc/x"), "IANA time zone"),

@@ -322,6 +322,16 @@ def test_stray_readings_are_set_aside_only_when_neighbours_agree(case, values, s
         ("negative step", {"resolution": -1.0}, "resolution is -1.0; it must be at least 0"),
         ("no ceiling", {"ceiling_per_hour": 0.0}, "ceiling_per_hour is 0.0; .* above 0"),
         ("half a replacement", {"closing_value": [120.0]}, "given together with opening_value"),
+        (
+            "half a replacement in a list",
+            {"closing_value": [120.0], "opening_value": [np.nan]},
+            "closing_value is 'one of a pair'",
+        ),
+        (
+            "negative opening",
+            {"closing_value": [120.0], "opening_value": [-1.0]},
+            "closing_value, opening_value is 'below 0'",
+        ),
         ("negative between", {"gained_between": -1.0}, "gained_between is -1.0"),
     ],
 )

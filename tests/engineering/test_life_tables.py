@@ -77,6 +77,12 @@ def test_grouped_estimate_is_the_maximum_and_nears_the_ungrouped_one():
     )
 
 
+def test_empty_and_steep_intervals_are_no_trouble():
+    late = power_law_grouped([20, 40, 60, 80, 100], [0, 0, 0, 1, 4000])
+    assert 30 < late.exponent < 50
+    assert power_law_grouped([1, 100], [50, 1]).exponent < 0.01
+
+
 def test_expected_failures_at_the_end_equal_those_seen():
     for fit in (power_law(REPAIRS, end=1500), power_law_unbiased(REPAIRS, end=1500)):
         assert fit.factor * fit.end**fit.exponent == pytest.approx(10)
@@ -98,6 +104,12 @@ def test_distance_is_smallest_for_times_on_the_line():
         ("nobody failed", NotEnoughData, lambda: kaplan_meier([3], [0]), "have no failure"),
         ("life of zero", OutOfRange, lambda: kaplan_meier([0], [1]), "times is 0.0"),
         ("other flag", OutOfRange, lambda: kaplan_meier([1], [2]), "1 for failed"),
+        ("survivors, two lengths", OutOfRange, lambda: kaplan_meier([3], [1, 0]), "of one length"),
+        ("counts, two lengths", OutOfRange, lambda: survival_from_counts([5], [1, 2]), "of one"),
+        ("event at zero", OutOfRange, lambda: mean_cumulative_count([0], end_ages=[8], at=[1]),
+         "an age"),
+        ("rank of a zero", OutOfRange, lambda: median_rank_fit([0, 6], units=3), "times is 0.0"),
+        ("grouped, two lengths", OutOfRange, lambda: power_law_grouped([1, 2], [1]), "of one"),
         ("more failed than there", OutOfRange, lambda: survival_from_counts([5], [6]),
          "from 0 to the units at risk"),
         ("nobody at risk", OutOfRange, lambda: survival_from_counts([0], [0]), "at_risk is 0.0"),

@@ -58,6 +58,7 @@ def test_overhaul_interval_equals_the_minimum_found_directly():
         ("no wear-out", NoSolution, {"shape": 0.95}, "shape 0.95 is not above 1: .* not wear out"),
         ("random", NoSolution, {"shape": 1.0}, "not above 1"),
         ("failure is cheaper", OutOfRange, {"failure_cost": 1}, "waiting for failure is cheapest"),
+        ("does not pay", NoSolution, {"shape": 1.001, "failure_cost": 1.05}, "does not pay at any"),
         ("no scale", OutOfRange, {"scale": 0}, "scale is 0.0"),
         ("free", OutOfRange, {"planned_cost": 0}, "planned_cost is 0.0"),
         ("missing", OutOfRange, {"shape": None}, "shape is None; it must be given"),

@@ -170,6 +170,7 @@ def test_many_series_equal_one_by_one():
         ("too many", OutOfRange, lambda: kendall_test(range(2001), range(2001)), "average first"),
         ("two lengths", OutOfRange, lambda: limit_crossing([1, 2], [1], limit=1, **RISING),
          "of one length"),
+        ("test, two lengths", OutOfRange, lambda: kendall_test([1, 2], [1]), "of one length"),
         ("no limit", OutOfRange, lambda: limit_crossing(DAYS, LEAK, limit=None, **RISING),
          "limit is None; it must be given"),
         ("certain", OutOfRange, lambda: theil_sen(DAYS, LEAK, confidence=1.0), "confidence is 1.0"),

@@ -193,19 +193,19 @@ def power_law_grouped(interval_ends: ArrayLike, counts: ArrayLike) -> PowerLaw:
         raise NoSolution("Every failure lies in the last interval.")
     if number[1:].sum() == 0:
         raise NoSolution("Every failure lies in the first interval.")
+    counted = number > 0
     relative = ends / ends[-1]
     before = np.concatenate(([0.0], relative[:-1]))
-    logs = np.log(relative)
-    logs_before = np.where(before > 0, np.log(np.where(before > 0, before, 1.0)), 0.0)
+    upper, share = np.log(relative[counted]), before[counted] / relative[counted]
+    lower = np.log(np.where(before > 0, before, 1.0))[counted]
 
     def score(exponent: float) -> float:
-        upper, lower = relative**exponent, before**exponent
-        return float((number * (upper * logs - lower * logs_before) / (upper - lower)).sum())
+        """Sum of n (u^b ln u - l^b ln l)/(u^b - l^b), divided through by u^b."""
+        ratio = share**exponent
+        return float((number[counted] * (upper - ratio * lower) / (1 - ratio)).sum())
 
     low, high = 1e-6, 2.0
     while score(high) > 0:
         high *= 2
-        if high > 1e3:
-            raise NoSolution("No exponent fits these counts.", (low, high))
-    exponent = float(brentq(score, high, low, xtol=1e-14, rtol=1e-13))
+    exponent = float(brentq(score, low, high, xtol=1e-14, rtol=1e-13))
     return PowerLaw(exponent, float(number.sum() / ends[-1] ** exponent), float(ends[-1]))

@@ -1,9 +1,9 @@
 """When replacing by age pays, and when it does not."""
 
 from dataclasses import dataclass
-from math import exp, inf
+from math import exp
 
-from valvecare.engineering.errors import NoSolution, OutOfRange, require_between
+from valvecare.engineering.errors import NoSolution, require_between
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +132,4 @@ def overhaul_interval(
     repair = require_between("repair_cost", repair_cost, above=0)
     if power <= 1:
         raise NoSolution(f"shape {power:g} is not above 1: failures do not grow more frequent.")
-    found = unit * float((overhaul / ((power - 1) * repair)) ** (1 / power))
-    if found == inf:
-        raise OutOfRange("shape", power, "further above 1")
-    return found
+    return unit * float((overhaul / ((power - 1) * repair)) ** (1 / power))
