@@ -284,6 +284,9 @@ def test_a_shuffled_series_has_the_same_forecast_and_trend(seed):
 def test_accumulated_since_an_act_says_when_it_is_a_lower_bound():
     series = counter_series(np.arange(5) * DAY, [100.0, 110, 120, 3, 13], **HOURS)
     assert accumulated_since(series, 3 * DAY).is_lower_bound is False
+    whole = counter_series([DAY, 2 * DAY], [100.0, 110], **HOURS)
+    assert accumulated_since(whole, DAY).is_lower_bound is False
+    assert accumulated_since(whole, DAY - 1).is_lower_bound is True
     since = accumulated_since(series, 0.5 * DAY)
     assert (since.gain, since.is_lower_bound, since.lost_s) == (25.0, True, DAY)
     early = accumulated_since(series, -2 * DAY)

@@ -125,6 +125,14 @@ def test_swapped_sensors_are_found_and_right_ones_are_not():
     assert abs(found.own_a) < 0.2
 
 
+def test_one_sensor_on_the_wrong_machine_is_no_swap():
+    run_a, run_b, warm_a, _ = _pair()
+    both = warm_a, warm_a + np.random.default_rng(3).normal(0, 2, 200)
+    rule = {"margin": 0.3, "least_count": 50}
+    assert not swapped_pair(*both, driver_a=run_a, driver_b=run_b, **rule).is_swapped
+    assert not swapped_pair(*both, driver_a=run_b, driver_b=run_a, **rule).is_swapped
+
+
 def test_machines_that_run_alike_give_no_evidence():
     run_a, _, warm_a, _ = _pair()
     other = warm_a + np.random.default_rng(3).normal(0, 2, 200)

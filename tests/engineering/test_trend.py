@@ -115,6 +115,15 @@ def test_a_last_value_beyond_the_limit_is_said_even_without_a_trend():
     assert limit_crossing([], [], limit=4.0, **RISING).is_beyond_now is False
 
 
+def test_no_crossing_lies_before_the_last_point():
+    """The steep end of the interval would have crossed already; the line has not."""
+    values = [0.4, -0.3, 0.7, 2.0, 3.1, 0.7, 3.9]
+    found = limit_crossing(range(7), values, limit=4.0, **RISING)
+    assert found.reason == "crosses"
+    steep = found.slope.middle_day + (4.0 - found.slope.middle_value) / found.slope.high_per_day
+    assert steep < 6 == found.earliest_day < found.likely_day
+
+
 def test_a_mirrored_series_has_the_mirrored_answer():
     up = limit_crossing(DAYS, LEAK, limit=4.0, **RISING)
     down = limit_crossing(
