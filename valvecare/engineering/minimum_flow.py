@@ -79,7 +79,9 @@ def minimum_flow_for_rise(
     flows = curve.flows_m3_per_s
     if compression_rises_k is None or len(compression_rises_k) != len(flows):
         raise NotEnoughData("compression_rises_k", f"{len(flows)} values, one a curve point")
-    warmer = [plausible.RISE_OR_ZERO.check("compression_rises_k", k) for k in compression_rises_k]
+    warmer = [
+        plausible.COMPRESSION_RISE.check("compression_rises_k", k) for k in compression_rises_k
+    ]
     energies = [power / curve.density_kg_per_m3 for power in curve.powers_w]
     best = curve.best_efficiency_flow_m3_per_s
     top = best

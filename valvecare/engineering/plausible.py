@@ -80,6 +80,9 @@ AMBIENT = Window("degC of the surroundings", at_least=-60.0, at_most=70.0)
 SPEED_RATIO = Window("running speed over curve speed", at_least=0.2, at_most=5.0)
 RISE = Window("K", above=0.0, at_most=150.0)
 RISE_OR_ZERO = Window("K", at_least=0.0, at_most=150.0)
+COMPRESSION_RISE = Window(
+    "K; a little below 0 only for water colder than 4 degC", at_least=-0.2, at_most=50.0
+)
 PRESSURE_ABS = Window("Pa absolute, not bar or gauge", at_least=500.0, at_most=1e8)
 VAPOUR_PRESSURE = Window("Pa absolute, not bar or kPa", at_least=0.0, at_most=2.2064e7)
 CRITICAL_PRESSURE = Window("Pa absolute, not bar or MPa", at_least=1e5, at_most=5e7)

@@ -22,7 +22,7 @@ def pump_temperature_rise(
     head_m : m of the pumped liquid, above 0, at most 6000
     efficiency : hydraulic over shaft power, above 0 and below 1
     specific_heat_j_per_kg_k : J/(kg K)
-    compression_rise_k : K, at least 0, from `isentropic_temperature_rise`; 0 leaves it out
+    compression_rise_k : K, at least -0.2, from `isentropic_temperature_rise`; 0 leaves it out
 
     Returns
     -------
@@ -52,7 +52,7 @@ def pump_temperature_rise(
     head = plausible.HEAD.check("head_m", head_m)
     share = plausible.EFFICIENCY.check("efficiency", efficiency)
     heat = plausible.SPECIFIC_HEAT.check("specific_heat_j_per_kg_k", specific_heat_j_per_kg_k)
-    compression = plausible.RISE_OR_ZERO.check("compression_rise_k", compression_rise_k)
+    compression = plausible.COMPRESSION_RISE.check("compression_rise_k", compression_rise_k)
     return G_M_PER_S2 * head * (1.0 / share - 1.0) / heat + compression
 
 
