@@ -69,7 +69,7 @@ def close_work_order(
             order.valve,
             TaskKind(kind.value),
             done_at,
-            origin=f"{order.number} revision {order.revision}",
+            origin=order.number,
             actor=actor,
             at=at,
         )

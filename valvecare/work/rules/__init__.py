@@ -34,6 +34,7 @@ from valvecare.work.rules.records import (
     why_not_test,
 )
 from valvecare.work.rules.steps import (
+    CAUTIONS_BEFORE,
     GATES,
     NEEDS_NO_WINDOW,
     NEEDS_PROOF,
@@ -64,6 +65,7 @@ from valvecare.work.rules.words import (
 )
 
 __all__ = [
+    "CAUTIONS_BEFORE",
     "AsFound",
     "CAUSES",
     "DETECTIONS",

@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from enum import StrEnum
 
+from valvecare.engineering.cautions import StepKind
 from valvecare.work.rules.words import GateKind, OrderKind, PartName
 
 _K, _G = OrderKind, GateKind
@@ -87,3 +88,14 @@ def parts_to_judge(
         PartName.BODY,
         PartName.COVER,
     )
+
+
+CAUTIONS_BEFORE: Mapping[GateKind, tuple[StepKind, ...]] = {
+    GateKind.ISOLATED: (StepKind.ISOLATE,),
+    GateKind.AS_FOUND: (),
+    GateKind.COVER_RELEASED: (StepKind.OPEN, StepKind.LIFT),
+    GateKind.PARTS_JUDGED: (StepKind.INSPECT, StepKind.LAP),
+    GateKind.JOINT_CLOSED: (StepKind.SEAL, StepKind.CLOSE, StepKind.TIGHTEN),
+    GateKind.MOVED_BY_HAND: (),
+}
+"""Kinds of step whose cautions are shown before the gate."""

@@ -1,0 +1,18 @@
+"""REST of work orders: the list plant systems poll, one order, one endpoint per verb."""
+
+from django.urls import path
+
+from valvecare.work.api.orders import DueJobs, WorkOrderDetail, WorkOrders
+from valvecare.work.api.verbs import VERB_ENDPOINTS
+
+_ORDERS = "api/v1/work-orders"
+
+urls = [
+    path("api/v1/due-jobs", DueJobs.as_view(), name="api-due-jobs"),
+    path(_ORDERS, WorkOrders.as_view(), name="api-work-orders"),
+    path(f"{_ORDERS}/<int:order_id>", WorkOrderDetail.as_view(), name="api-work-order"),
+    *(
+        path(f"{_ORDERS}/<int:order_id>/{name}", endpoint.as_view(), name=f"api-work-order-{name}")
+        for name, endpoint in VERB_ENDPOINTS.items()
+    ),
+]

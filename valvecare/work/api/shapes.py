@@ -1,0 +1,348 @@
+"""What goes in and out of the endpoints: types, lengths, required. No business here."""
+
+from typing import Any
+
+from rest_framework import serializers
+
+from valvecare.protection.rules import ProofMethod, ProofResult
+from valvecare.web.fields import InstantField, StrictFloat, StrictInteger
+from valvecare.work.rules import (
+    AsFound,
+    FindingGrade,
+    GateKind,
+    OrderKind,
+    OrderState,
+    PartDecision,
+    PartName,
+    Rods,
+)
+
+
+def _words(kind: Any) -> list[tuple[str, str]]:
+    return [(word.value, word.value) for word in kind]
+
+
+class Word(serializers.ChoiceField):
+    """A word of a closed list; becomes the enumeration's member, or None when empty."""
+
+    def __init__(self, kind: Any, **kwargs: Any) -> None:
+        self.kind = kind
+        super().__init__(choices=_words(kind), **kwargs)
+
+    def to_internal_value(self, data: Any) -> Any:
+        found = super().to_internal_value(data)
+        return self.kind(found) if found != "" else None
+
+
+_DONE_AT = "When it was done; empty: now."
+
+
+class Statement(serializers.CharField):
+    def __init__(self, length: int = 500, **kwargs: Any) -> None:
+        super().__init__(max_length=length, **kwargs)
+
+
+class JobQuery(serializers.Serializer):
+    """Filters of the list. `updated_since` also lists orders that were closed or dropped."""
+
+    site = serializers.CharField(required=False, max_length=12, help_text="Code of the site.")
+    group = serializers.CharField(required=False, max_length=24, help_text="Code of the group.")
+    valve = StrictInteger(required=False, min_value=1, max_value=2**31, help_text="Id.")
+    state = serializers.ChoiceField(required=False, choices=_words(OrderState))
+    kind = serializers.ChoiceField(required=False, choices=_words(OrderKind))
+    due_before = serializers.DateField(required=False)
+    updated_since = InstantField(required=False)
+
+
+class RaiseOrder(serializers.Serializer):
+    valve = StrictInteger(min_value=1, max_value=2**31, help_text="Id of the protection valve.")
+    kind = Word(OrderKind)
+    why = Statement()
+    due_on = serializers.DateField(help_text="Site-local day.")
+
+
+class Empty(serializers.Serializer):
+    pass
+
+
+class Words(serializers.Serializer):
+    words = Statement(required=False, allow_blank=True, default="")
+
+
+class Why(serializers.Serializer):
+    why = Statement(300)
+
+
+class Assign(serializers.Serializer):
+    username = serializers.CharField(
+        max_length=150, allow_blank=True, help_text="Empty: nobody any more."
+    )
+
+
+class Ready(serializers.Serializer):
+    proofs = serializers.DictField(
+        child=serializers.CharField(max_length=200),
+        allow_empty=True,
+        help_text="Item of the go/no-go list: what proves it.",
+    )
+
+    def validate_proofs(self, value: dict[str, str]) -> dict[str, str]:
+        if len(value) > 20:
+            raise serializers.ValidationError("At most 20 items.")
+        return value
+
+
+class Start(serializers.Serializer):
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class PassGate(serializers.Serializer):
+    gate = Word(GateKind)
+    words = Statement(required=False, allow_blank=True, default="")
+    rods = Word(Rods, required=False, help_text="Needed for 'cover released'.")
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class RecordAsFound(serializers.Serializer):
+    words = Statement(help_text="What was read or seen before anything was changed.")
+    grade = Word(AsFound, required=False)
+    mode = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
+    mechanism = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
+    cause = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
+    detection = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class RecordFinding(serializers.Serializer):
+    part = Word(PartName)
+    found = Statement(required=False, allow_blank=True, default="")
+    value = StrictFloat(required=False, min_value=-1e6, max_value=1e6)
+    unit = serializers.CharField(required=False, allow_blank=True, default="", max_length=40)
+    grade = Word(FindingGrade, required=False)
+    decision = Word(PartDecision, required=False)
+    not_checked_because = Statement(300, required=False, allow_blank=True, default="")
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class RecordPartsUsed(serializers.Serializer):
+    name = serializers.CharField(max_length=120)
+    quantity = StrictInteger(required=False, default=1, min_value=1, max_value=1000)
+    lot = serializers.CharField(required=False, allow_blank=True, default="", max_length=60)
+    serial = serializers.CharField(required=False, allow_blank=True, default="", max_length=60)
+    words = Statement(300, required=False, allow_blank=True, default="")
+
+
+class RecordTest(serializers.Serializer):
+    method = Word(ProofMethod)
+    result = Word(
+        ProofResult, required=False, help_text="Only where no flow was measured; numbers decide."
+    )
+    bypass_flow_m3_per_h = StrictFloat(required=False, min_value=0, max_value=100_000)
+    uncertainty_share = StrictFloat(
+        required=False, min_value=0, max_value=0.99, help_text="0.05 means 5 %."
+    )
+    required_m3_per_h = StrictFloat(required=False, min_value=0.001, max_value=100_000)
+    restriction = Statement(300, required=False, allow_blank=True, default="")
+    words = Statement(required=False, allow_blank=True, default="")
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class Release(serializers.Serializer):
+    until = serializers.DateField()
+    restriction = Statement(300)
+    words = Statement(300, help_text="The statement that is signed.")
+
+
+class Close(serializers.Serializer):
+    remarks = serializers.CharField(required=False, allow_blank=True, default="", max_length=2000)
+
+
+class Hold(serializers.Serializer):
+    why = Statement(300)
+    until = serializers.DateField()
+
+
+class AskToPutOff(serializers.Serializer):
+    why = Statement(300)
+    risk = Statement(300)
+    until = serializers.DateField()
+
+
+class PutOff(serializers.Serializer):
+    signature = Statement(300, help_text="What is accepted, in words.")
+
+
+class Reopen(serializers.Serializer):
+    why = Statement(300)
+    work_again = serializers.BooleanField(
+        help_text="True: the valve is opened again. False: only the record is amended."
+    )
+
+
+# ---- out
+
+
+class _Valve(serializers.Serializer):
+    id = serializers.IntegerField()
+    tag = serializers.CharField()
+
+
+class _JobWindow(serializers.Serializer):
+    name = serializers.CharField()
+    starts_on = serializers.DateField()
+
+
+class JobRow(serializers.Serializer):
+    """One order of the list."""
+
+    id = serializers.IntegerField()
+    number = serializers.CharField()
+    url = serializers.CharField()
+    version = serializers.IntegerField()
+    site = serializers.CharField()
+    group = serializers.CharField()
+    pump = serializers.CharField()
+    valve = _Valve()
+    kind = serializers.ChoiceField(choices=_words(OrderKind))
+    state = serializers.ChoiceField(choices=_words(OrderState))
+    due_on = serializers.DateField()
+    share_used = serializers.FloatField(allow_null=True)
+    governed_by = serializers.CharField()
+    why = serializers.CharField()
+    window = _JobWindow(allow_null=True)
+    updated_at = serializers.DateTimeField()
+
+
+class JobPage(serializers.Serializer):
+    rows = JobRow(many=True)
+    next = serializers.CharField(allow_null=True, help_text="Address of the next page.")
+
+
+class _StepLine(serializers.Serializer):
+    state = serializers.ChoiceField(choices=_words(OrderState))
+    is_done = serializers.BooleanField()
+    is_now = serializers.BooleanField()
+
+
+class _GateLine(serializers.Serializer):
+    kind = serializers.ChoiceField(choices=_words(GateKind))
+    passed_at = serializers.DateTimeField(allow_null=True)
+    by = serializers.CharField(allow_null=True)
+    words = serializers.CharField()
+    is_next = serializers.BooleanField()
+    why_not = serializers.CharField()
+
+
+class _FindingLine(serializers.Serializer):
+    part = serializers.ChoiceField(choices=_words(PartName))
+    is_asked = serializers.BooleanField()
+    found = serializers.CharField()
+    value = serializers.FloatField(allow_null=True)
+    unit = serializers.CharField()
+    grade = serializers.CharField()
+    grade_words = serializers.CharField()
+    decision = serializers.CharField()
+    not_checked_because = serializers.CharField()
+    by = serializers.CharField(allow_null=True)
+    at = serializers.DateTimeField(allow_null=True)
+
+
+class _PartUsedLine(serializers.Serializer):
+    name = serializers.CharField()
+    quantity = serializers.IntegerField()
+    lot = serializers.CharField()
+    serial = serializers.CharField()
+    words = serializers.CharField()
+
+
+class _ProofLine(serializers.Serializer):
+    id = serializers.IntegerField()
+    done_at = serializers.DateTimeField()
+    method = serializers.ChoiceField(choices=_words(ProofMethod))
+    result = serializers.ChoiceField(choices=_words(ProofResult))
+    bypass_flow_m3_per_h = serializers.FloatField(allow_null=True)
+    uncertainty_share = serializers.FloatField(allow_null=True)
+    required_m3_per_h = serializers.FloatField(allow_null=True)
+    restriction = serializers.CharField()
+    words = serializers.CharField()
+
+
+class _DeferralLine(serializers.Serializer):
+    why = serializers.CharField()
+    risk = serializers.CharField()
+    until = serializers.DateField()
+    asked_by = serializers.CharField()
+    signature = serializers.CharField()
+    signed_by = serializers.CharField(allow_null=True)
+
+
+class _ReleaseLine(serializers.Serializer):
+    until = serializers.DateField()
+    restriction = serializers.CharField()
+    words = serializers.CharField()
+    signed_by = serializers.CharField()
+    signed_at = serializers.DateTimeField()
+
+
+class _SlotLine(serializers.Serializer):
+    window = serializers.CharField()
+    crew = serializers.CharField()
+    starts_on = serializers.DateField()
+    ends_on = serializers.DateField()
+    hours = serializers.FloatField()
+
+
+class OrderOut(serializers.Serializer):
+    """One order with the facts of its present revision."""
+
+    id = serializers.IntegerField()
+    number = serializers.CharField()
+    version = serializers.IntegerField()
+    revision = serializers.IntegerField()
+    site = serializers.CharField()
+    time_zone = serializers.CharField()
+    group = serializers.CharField()
+    pump = serializers.CharField()
+    valve_id = serializers.IntegerField()
+    valve = serializers.CharField()
+    design = serializers.CharField()
+    serial = serializers.CharField()
+    kind = serializers.ChoiceField(choices=_words(OrderKind))
+    state = serializers.ChoiceField(choices=_words(OrderState))
+    why = serializers.CharField()
+    raised_by = serializers.CharField()
+    raised_at = serializers.DateTimeField()
+    due_on = serializers.DateField()
+    share_used = serializers.FloatField(allow_null=True)
+    governed_by = serializers.CharField()
+    assigned_to = serializers.CharField(allow_null=True)
+    readiness = serializers.DictField(child=serializers.CharField())
+    ready_items = serializers.ListField(child=serializers.CharField())
+    pause_why = serializers.CharField()
+    pause_until = serializers.DateField(allow_null=True)
+    started_at = serializers.DateTimeField(allow_null=True)
+    as_found = serializers.CharField()
+    as_found_words = serializers.CharField()
+    mode = serializers.CharField()
+    mechanism = serializers.CharField()
+    cause = serializers.CharField()
+    detection = serializers.CharField()
+    run_hours_since = serializers.FloatField(allow_null=True)
+    starts_since = serializers.FloatField(allow_null=True)
+    remarks = serializers.CharField()
+    done_at = serializers.DateTimeField(allow_null=True)
+    ended_at = serializers.DateTimeField(allow_null=True)
+    is_imported = serializers.BooleanField()
+    needs_proof = serializers.BooleanField()
+    required_m3_per_h = serializers.FloatField(allow_null=True)
+    updated_at = serializers.DateTimeField()
+    slot = _SlotLine(allow_null=True)
+    progress = _StepLine(many=True)
+    gates = _GateLine(many=True)
+    findings = _FindingLine(many=True)
+    parts_used = _PartUsedLine(many=True)
+    tests = _ProofLine(many=True)
+    deferrals = _DeferralLine(many=True)
+    releases = _ReleaseLine(many=True)
+    closed_revisions = serializers.ListField(child=serializers.DictField())
+    verbs = serializers.ListField(child=serializers.CharField())

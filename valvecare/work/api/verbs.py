@@ -1,0 +1,193 @@
+"""One endpoint per verb, all made the same way: parse, one action, the order as it now is."""
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+from drf_spectacular.utils import OpenApiExample, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from valvecare.web.concurrency import etag_headers, version_from
+from valvecare.web.idempotency import idempotent
+from valvecare.web.views import Endpoint
+from valvecare.work.actions.agree import agree
+from valvecare.work.actions.assign import assign
+from valvecare.work.actions.close_work_order import close_work_order
+from valvecare.work.actions.drop import drop
+from valvecare.work.actions.hold import hold, resume
+from valvecare.work.actions.pass_gate import pass_gate
+from valvecare.work.actions.put_off import ask_to_put_off, put_off
+from valvecare.work.actions.ready import ready
+from valvecare.work.actions.record_as_found import record_as_found
+from valvecare.work.actions.record_finding import record_finding
+from valvecare.work.actions.record_parts_used import record_parts_used
+from valvecare.work.actions.record_test import record_test
+from valvecare.work.actions.release_provisionally import release_provisionally
+from valvecare.work.actions.reopen import reopen
+from valvecare.work.actions.start import start
+from valvecare.work.api import shapes
+from valvecare.work.api.orders import IDEMPOTENCY_KEY, IF_MATCH
+from valvecare.work.models import WorkOrder
+from valvecare.work.reads import order_card
+
+
+@dataclass(frozen=True)
+class Verb:
+    """The last word of the address, what it does, its shape and its action."""
+
+    name: str
+    summary: str
+    shape: type[serializers.Serializer]
+    act: Callable[..., WorkOrder]
+    example: dict[str, Any] = field(default_factory=dict)
+
+
+VERBS = (
+    Verb("agree", "Agree that the work is wanted", shapes.Words, agree, {"words": "In June."}),
+    Verb("assign", "Name who does it", shapes.Assign, assign, {"username": "nh-technician-a"}),
+    Verb(
+        "ready",
+        "Show that everything is green",
+        shapes.Ready,
+        ready,
+        {
+            "proofs": {
+                "kit": "lot L2302",
+                "permit": "permit 1204",
+                "rods and spring": "two long rods",
+                "lifting": "hoist 2",
+                "crew and skill": "NH crew",
+                "test slot": "12 June, 10:00",
+            }
+        },
+    ),
+    Verb("start", "Begin at the valve", shapes.Start, start),
+    Verb(
+        "gates",
+        "Pass a gate",
+        shapes.PassGate,
+        pass_gate,
+        {"gate": "isolated", "words": "Three connections locked, vent and drain open."},
+    ),
+    Verb(
+        "as-found",
+        "Record how the valve was found",
+        shapes.RecordAsFound,
+        record_as_found,
+        {"words": "Held pressure, bypass line warm.", "grade": "as expected"},
+    ),
+    Verb(
+        "findings",
+        "Judge one part",
+        shapes.RecordFinding,
+        record_finding,
+        {
+            "part": "lever pin",
+            "found": "worn",
+            "value": 1.4,
+            "unit": "mm lost motion",
+            "grade": "4",
+            "decision": "replace",
+        },
+    ),
+    Verb(
+        "parts-used",
+        "Record a part or kit built in",
+        shapes.RecordPartsUsed,
+        record_parts_used,
+        {"name": "lever pin 10 mm", "quantity": 1, "lot": "L2302"},
+    ),
+    Verb(
+        "tests",
+        "Record a function test",
+        shapes.RecordTest,
+        record_test,
+        {
+            "method": "flow meter",
+            "bypass_flow_m3_per_h": 29.4,
+            "uncertainty_share": 0.05,
+            "required_m3_per_h": 27.0,
+        },
+    ),
+    Verb(
+        "release",
+        "Sign a provisional release",
+        shapes.Release,
+        release_provisionally,
+        {
+            "until": "2026-06-30",
+            "restriction": "Load within 60 s after start.",
+            "words": "The pump cannot run before the end of June.",
+        },
+    ),
+    Verb("close", "Close the order", shapes.Close, close_work_order, {"remarks": "No leak."}),
+    Verb(
+        "hold",
+        "Put on hold",
+        shapes.Hold,
+        hold,
+        {"why": "The kit is revision A, the valve B.", "until": "2026-06-01"},
+    ),
+    Verb("resume", "Go on after a hold or a deferral", shapes.Empty, resume),
+    Verb(
+        "ask-to-put-off",
+        "Ask for a deferral",
+        shapes.AskToPutOff,
+        ask_to_put_off,
+        {
+            "why": "The window shrinks to ten days.",
+            "risk": "0.72 of the limit used; as expected twice before.",
+            "until": "2026-09-15",
+        },
+    ),
+    Verb(
+        "put-off",
+        "Sign the deferral that was asked for",
+        shapes.PutOff,
+        put_off,
+        {"signature": "I accept the risk until the September day."},
+    ),
+    Verb("drop", "End without doing it", shapes.Why, drop, {"why": "Raised twice."}),
+    Verb(
+        "reopen",
+        "Open a closed order as a new revision",
+        shapes.Reopen,
+        reopen,
+        {"why": "The spring length was left out.", "work_again": False},
+    ),
+)
+
+
+def _endpoint(verb: Verb) -> type[Endpoint]:
+    """The endpoint class of one verb."""
+    examples = [OpenApiExample(verb.name, request_only=True, value=verb.example)]
+
+    @extend_schema(
+        operation_id=f"work_orders_{verb.name.replace('-', '_')}",
+        summary=verb.summary,
+        parameters=[IF_MATCH, IDEMPOTENCY_KEY],
+        request=verb.shape,
+        responses={200: shapes.OrderOut},
+        examples=examples,
+    )
+    def post(self: Endpoint, request: Request, order_id: int) -> Response:
+        shape = verb.shape(data=request.data)
+        shape.is_valid(raise_exception=True)
+        version = version_from(request)
+
+        def effect() -> Response:
+            order = verb.act(
+                order_id, **shape.validated_data, version=version, actor=request.user, at=self.now
+            )
+            card = order_card(order.pk, request.user)
+            return Response(card, headers=etag_headers(card))
+
+        return idempotent(request, effect)
+
+    name = f"WorkOrder{verb.name.title().replace('-', '')}"
+    return type(name, (Endpoint,), {"post": post, "__doc__": f"{verb.summary}."})
+
+
+VERB_ENDPOINTS = {verb.name: _endpoint(verb) for verb in VERBS}

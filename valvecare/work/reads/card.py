@@ -1,0 +1,407 @@
+"""Everything about one order, as the page and the endpoint show it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from datetime import date, datetime
+from typing import Any
+
+from valvecare.core.errors import NotFound, Reason
+from valvecare.core.permits import PERMITS, roles_at
+from valvecare.work.models import WorkOrder
+from valvecare.work.reads.facts import facts_of
+from valvecare.work.rules import (
+    GATES,
+    GRADE_WORDS,
+    NEEDS_PROOF,
+    PROGRESS,
+    SIDINGS,
+    FindingGrade,
+    GateKind,
+    OrderFacts,
+    OrderKind,
+    OrderState,
+    ReadyItem,
+    Rods,
+    may_start_from,
+    ready_items,
+    why_not_pass,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class StepLine:
+    """One word of the line of progress."""
+
+    state: OrderState
+    is_done: bool
+    is_now: bool
+
+
+@dataclass(frozen=True, slots=True)
+class GateLine:
+    """One gate: passed when and by whom, or what stands before it."""
+
+    kind: GateKind
+    passed_at: datetime | None
+    by: str | None
+    words: str
+    is_next: bool
+    why_not: str
+
+
+@dataclass(frozen=True, slots=True)
+class FindingLine:
+    part: str
+    is_asked: bool
+    found: str
+    value: float | None
+    unit: str
+    grade: str
+    grade_words: str
+    decision: str
+    not_checked_because: str
+    by: str | None
+    at: datetime | None
+
+    @property
+    def is_judged(self) -> bool:
+        return bool(self.decision or self.not_checked_because)
+
+
+@dataclass(frozen=True, slots=True)
+class PartUsedLine:
+    name: str
+    quantity: int
+    lot: str
+    serial: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class ProofLine:
+    id: int
+    done_at: datetime
+    method: str
+    result: str
+    bypass_flow_m3_per_h: float | None
+    uncertainty_share: float | None
+    required_m3_per_h: float | None
+    restriction: str
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeferralLine:
+    why: str
+    risk: str
+    until: date
+    asked_by: str
+    signature: str
+    signed_by: str | None
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseLine:
+    until: date
+    restriction: str
+    words: str
+    signed_by: str
+    signed_at: datetime
+
+
+@dataclass(frozen=True, slots=True)
+class SlotLine:
+    window: str
+    crew: str
+    starts_on: date
+    ends_on: date
+    hours: float
+
+
+@dataclass(frozen=True, slots=True)
+class OrderCard:
+    """One order with its facts of the present revision, and the verbs open to this person."""
+
+    id: int
+    number: str
+    version: int
+    revision: int
+    site: str
+    time_zone: str
+    group: str
+    pump: str
+    valve_id: int
+    valve: str
+    design: str
+    serial: str
+    kind: OrderKind
+    state: OrderState
+    why: str
+    raised_by: str
+    raised_at: datetime
+    due_on: date
+    share_used: float | None
+    governed_by: str
+    assigned_to: str | None
+    readiness: Mapping[str, str]
+    ready_items: tuple[ReadyItem, ...]
+    pause_why: str
+    pause_until: date | None
+    started_at: datetime | None
+    as_found: str
+    as_found_words: str
+    mode: str
+    mechanism: str
+    cause: str
+    detection: str
+    run_hours_since: float | None
+    starts_since: float | None
+    remarks: str
+    done_at: datetime | None
+    ended_at: datetime | None
+    is_imported: bool
+    needs_proof: bool
+    required_m3_per_h: float | None
+    updated_at: datetime
+    slot: SlotLine | None
+    progress: tuple[StepLine, ...]
+    gates: tuple[GateLine, ...]
+    findings: tuple[FindingLine, ...]
+    parts_used: tuple[PartUsedLine, ...]
+    tests: tuple[ProofLine, ...]
+    deferrals: tuple[DeferralLine, ...]
+    releases: tuple[ReleaseLine, ...]
+    closed_revisions: tuple[Mapping[str, Any], ...]
+    verbs: tuple[str, ...]
+
+
+def _name(user: Any) -> str | None:
+    return user.get_username() if user is not None else None
+
+
+def _progress(order: WorkOrder) -> tuple[StepLine, ...]:
+    state = OrderState(order.state)
+    shown = OrderState(order.state_before) if state in SIDINGS and order.state_before else state
+    at = PROGRESS.index(shown) if shown in PROGRESS else -1
+    return tuple(
+        StepLine(word, is_done=index < at or word is OrderState.CLOSED is shown, is_now=index == at)
+        for index, word in enumerate(PROGRESS)
+    )
+
+
+def _gates(order: WorkOrder, facts: OrderFacts) -> tuple[GateLine, ...]:
+    rows = {
+        GateKind(row.kind): row
+        for row in order.gates.filter(revision=order.revision).select_related("by")
+    }
+    lines: list[GateLine] = []
+    found_next = False
+    for kind in GATES[facts.kind]:
+        row = rows.get(kind)
+        # whatever holds the cover is asked in the form; here only what comes before it counts
+        reason: Reason | None = (
+            None if row else why_not_pass(kind, facts, rods=Rods.LONG_RODS_AND_CLAMP)
+        )
+        blocked = reason is not None and reason.code == "gate_out_of_order"
+        is_next = row is None and not blocked and not found_next
+        found_next = found_next or is_next
+        lines.append(
+            GateLine(
+                kind,
+                row.at if row else None,
+                _name(row.by) if row else None,
+                row.words if row else "",
+                is_next and order.state == OrderState.UNDER_WAY,
+                str(reason) if reason else "",
+            )
+        )
+    return tuple(lines)
+
+
+def _findings(order: WorkOrder, facts: OrderFacts) -> tuple[FindingLine, ...]:
+    rows = {
+        row.part: row
+        for row in order.findings.filter(revision=order.revision)
+        .select_related("by")
+        .order_by("id")
+    }
+    asked = [part.value for part in facts.parts]
+    lines = []
+    for part in [*asked, *(name for name in rows if name not in asked)]:
+        row = rows.get(part)
+        grade = row.grade if row else ""
+        lines.append(
+            FindingLine(
+                part,
+                part in asked,
+                row.found if row else "",
+                row.value if row else None,
+                row.unit if row else "",
+                grade,
+                GRADE_WORDS[FindingGrade(grade)] if grade else "",
+                row.decision if row else "",
+                row.not_checked_because if row else "",
+                _name(row.by) if row else None,
+                row.at if row else None,
+            )
+        )
+    return tuple(lines)
+
+
+_S = OrderState
+_DEFERRABLE = (_S.RAISED, _S.AGREED, _S.PLACED, _S.READIED)
+_VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
+    # verb: permit, states
+    "agree": ("agree_work_order", (_S.RAISED,)),
+    "place": ("place_work_order", (_S.AGREED, _S.PLACED, _S.READIED)),
+    "assign": ("place_work_order", tuple(s for s in _S if s not in (_S.CLOSED, _S.DROPPED))),
+    "ready": ("ready_work_order", (_S.PLACED,)),
+    "gates": ("do_work", (_S.UNDER_WAY,)),
+    "as-found": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
+    "findings": ("do_work", (_S.UNDER_WAY,)),
+    "parts-used": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
+    "tests": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
+    "release": ("release_provisionally", (_S.UNDER_WAY,)),
+    "close": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
+    "hold": ("hold_work_order", tuple(s for s in PROGRESS if s is not _S.CLOSED)),
+    "resume": ("hold_work_order", SIDINGS),
+    "ask-to-put-off": ("hold_work_order", _DEFERRABLE),
+    "put-off": ("put_off_work_order", _DEFERRABLE),
+    "drop": ("drop_work_order", (*_DEFERRABLE, *SIDINGS)),
+    "reopen": ("reopen_work_order", (_S.CLOSED,)),
+}
+
+
+def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ...]:
+    """The verbs whose state and permit fit; the action has the last word."""
+    roles = roles_at(user, order.site_id)
+    table = {**_VERBS, "start": ("do_work", may_start_from(facts.kind))}
+    found = {
+        verb
+        for verb, (permit, states) in table.items()
+        if facts.state in states and PERMITS[permit] & roles
+    }
+    if facts.kind not in NEEDS_PROOF:
+        found -= {"tests", "release"}
+    if GateKind.PARTS_JUDGED not in GATES[facts.kind]:
+        found -= {"findings"}
+    if all(row.signed_at is not None for row in order.deferrals.all()):
+        found -= {"put-off"}
+    return tuple(sorted(found))
+
+
+def order_card(order_id: int, user: Any) -> OrderCard:
+    """The card of one order. Raises `NotFound` for orders this person may not see."""
+    order = (
+        WorkOrder.objects.for_user(user)
+        .select_related(
+            "site",
+            "valve__pump__group",
+            "valve__design",
+            "assigned_to",
+            "slot__window",
+            "slot__crew",
+        )
+        .prefetch_related("deferrals__asked_by", "deferrals__signed_by", "closed_revisions")
+        .filter(pk=order_id)
+        .first()
+    )
+    if order is None:
+        raise NotFound("There is no such work order for you.")
+    facts = facts_of(order)
+    valve = order.valve
+    slot = getattr(order, "slot", None)
+    now = order.revision
+    return OrderCard(
+        id=order.pk,
+        number=order.number,
+        version=order.version,
+        revision=order.revision,
+        site=order.site.code,
+        time_zone=order.site.time_zone,
+        group=valve.pump.group.code,
+        pump=valve.pump.tag,
+        valve_id=valve.pk,
+        valve=valve.tag,
+        design=str(valve.design) if valve.design else "",
+        serial=valve.serial,
+        kind=facts.kind,
+        state=facts.state,
+        why=order.why,
+        raised_by=order.raised_by,
+        raised_at=order.raised_at,
+        due_on=order.due_on,
+        share_used=order.share_used,
+        governed_by=order.governed_by,
+        assigned_to=_name(order.assigned_to),
+        readiness=order.readiness,
+        ready_items=ready_items(facts.kind),
+        pause_why=order.pause_why,
+        pause_until=order.pause_until,
+        started_at=order.started_at,
+        as_found=order.as_found,
+        as_found_words=order.as_found_words,
+        mode=order.mode,
+        mechanism=order.mechanism,
+        cause=order.cause,
+        detection=order.detection,
+        run_hours_since=order.run_hours_since,
+        starts_since=order.starts_since,
+        remarks=order.remarks,
+        done_at=order.done_at,
+        ended_at=order.ended_at,
+        is_imported=order.is_imported,
+        needs_proof=facts.kind in NEEDS_PROOF,
+        required_m3_per_h=valve.pump.stable_min_flow_m3_per_h,
+        updated_at=order.updated_at,
+        slot=SlotLine(slot.window.name, slot.crew.name, slot.starts_on, slot.ends_on, slot.hours)
+        if slot is not None
+        else None,
+        progress=_progress(order),
+        gates=_gates(order, facts),
+        findings=_findings(order, facts),
+        parts_used=tuple(
+            PartUsedLine(row.name, row.quantity, row.lot, row.serial, row.words)
+            for row in order.parts_used.filter(revision=now)
+        ),
+        tests=tuple(
+            ProofLine(
+                row.test.pk,
+                row.test.done_at,
+                row.test.method,
+                row.test.result,
+                row.test.bypass_flow_m3_per_h,
+                row.test.uncertainty_share,
+                row.test.required_m3_per_h,
+                row.test.restriction,
+                row.test.words,
+            )
+            for row in order.tests.filter(revision=now).select_related("test")
+        ),
+        deferrals=tuple(
+            DeferralLine(
+                row.why,
+                row.risk,
+                row.until,
+                row.asked_by.get_username(),
+                row.signature,
+                _name(row.signed_by),
+            )
+            for row in order.deferrals.all()
+        ),
+        releases=tuple(
+            ReleaseLine(
+                row.until,
+                row.restriction,
+                row.words,
+                row.signed_by.get_username(),
+                row.signed_at,
+            )
+            for row in order.releases.filter(revision=now).select_related("signed_by")
+        ),
+        closed_revisions=tuple(
+            {"revision": row.revision, "why": row.why, **row.record}
+            for row in order.closed_revisions.all()
+        ),
+        verbs=_open_verbs(order, facts, user),
+    )

@@ -1,0 +1,53 @@
+"""Background jobs: the sweep of the fleet, the quick refresh after a push, housekeeping."""
+
+from collections.abc import Callable
+from datetime import datetime, timedelta
+
+from valvecare.core.conf import options
+from valvecare.core.jobs import Counts, Job, register_job
+from valvecare.core.models import IdempotentAnswer, JobRun
+from valvecare.due.actions import refresh_touched, sweep
+from valvecare.work.actions.raise_due import raise_due
+
+KEEP_JOB_RUNS = timedelta(days=30)
+CHUNK = 5_000
+
+
+def run_sweep(at: datetime, beat: Callable[[], None]) -> Counts:
+    """Judge the whole fleet, then let open orders follow."""
+    due = sweep(at, beat)
+    beat()
+    return {**due.counts, **raise_due(at, beat=beat)}
+
+
+def run_refresh(at: datetime, beat: Callable[[], None]) -> Counts:
+    """Judge the valves whose readings were touched, then raise what they want."""
+    due = refresh_touched(at, beat)
+    return {**due.counts, **raise_due(at, valve_ids=due.changed, beat=beat)}
+
+
+def run_housekeeping(at: datetime, beat: Callable[[], None]) -> Counts:
+    """Forget old idempotency answers and old finished job runs, in chunks."""
+    old_answers = IdempotentAnswer.objects.filter(
+        created_at__lt=at - timedelta(days=options().IDEMPOTENCY_DAYS)
+    )
+    old_runs = JobRun.objects.filter(finished_at__lt=at - KEEP_JOB_RUNS)
+    counts = {}
+    for name, rows in (("answers", old_answers), ("job_runs", old_runs)):
+        gone = 0
+        while ids := list(rows.order_by("pk").values_list("pk", flat=True)[:CHUNK]):
+            gone += rows.model._default_manager.filter(pk__in=ids).delete()[0]
+            beat()
+        counts[name] = gone
+    return counts
+
+
+SWEEP = register_job(
+    Job("sweep", timedelta(minutes=5), run_sweep, "Judge the fleet and raise what is due.")
+)
+REFRESH = register_job(
+    Job("due.refresh", timedelta(minutes=1), run_refresh, "Judge what was touched by readings.")
+)
+HOUSEKEEPING = register_job(
+    Job("housekeeping", timedelta(days=1), run_housekeeping, "Forget old answers and runs.")
+)
