@@ -60,12 +60,18 @@ class Site(Versioned, SiteScoped, Retirable):
     name = models.CharField(max_length=120)
     business = models.CharField(max_length=200, blank=True)
     time_zone = models.CharField(max_length=64, help_text="IANA name, for example Europe/Oslo.")
+    atmospheric_pressure_bar_a = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="At the site's height; needed to make gauge pressures absolute. Not assumed.",
+    )
 
     history = HistoricalRecords(table_name="valvecare_site_history")
 
     class Meta:
         db_table = "valvecare_site"
         ordering = ("code",)
+        constraints = _sane("atmospheric_pressure_bar_a")
 
     def __str__(self) -> str:
         return self.code
@@ -184,6 +190,12 @@ class Pump(Versioned, SiteScoped, Retirable):
     back_pressure_bar_g = models.FloatField(
         null=True, blank=True, help_text="At the valve's bypass outlet at design bypass flow."
     )
+    return_static_bar_g = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="At the bypass outlet with no flow: vessel pressure and height. With it the "
+        "back pressure of a common return with all pumps on bypass can be computed.",
+    )
     return_line_dn = models.PositiveSmallIntegerField(null=True, blank=True)
     return_line_lagging_mm = models.FloatField(null=True, blank=True)
     stable_min_flow_m3_per_h = models.FloatField(
@@ -227,6 +239,7 @@ class Pump(Versioned, SiteScoped, Retirable):
                 "suction_temperature_degc",
                 "npsh_required_m",
                 "back_pressure_bar_g",
+                "return_static_bar_g",
                 "return_line_lagging_mm",
                 "stable_min_flow_m3_per_h",
                 "allowed_rise_k",

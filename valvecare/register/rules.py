@@ -86,6 +86,8 @@ LIMITS: Mapping[str, Limit] = {
     "holes_open_limit_share": SHARE,
     "suction_pressure_bar_g": PRESSURE_BAR_G,
     "back_pressure_bar_g": PRESSURE_BAR_G,
+    "return_static_bar_g": PRESSURE_BAR_G,
+    "atmospheric_pressure_bar_a": Limit(0.4, 1.2, low_counts=True),
     "suction_temperature_degc": TEMPERATURE_DEGC,
     "return_line_lagging_mm": NOT_NEGATIVE,
     "flow_m3_per_h": NOT_NEGATIVE,
@@ -110,6 +112,7 @@ HYDRAULIC_FIELDS = frozenset(
         "returns_to",
         "return_line_dn",
         "back_pressure_bar_g",
+        "return_static_bar_g",
     }
 )
 """Fields whose change means: computed evidence of before counts no longer. With the curve."""

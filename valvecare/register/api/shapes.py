@@ -49,7 +49,7 @@ class Ref(Whole):
         return row
 
 
-SITE = ("code", "name", "business", "time_zone")
+SITE = ("code", "name", "business", "time_zone", "atmospheric_pressure_bar_a")
 GROUP = ("code", "service", "installed", "needed", "common_return")
 PUMP = tuple(
     field.name
