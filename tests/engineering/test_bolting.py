@@ -344,3 +344,8 @@ def test_a_hole_smaller_than_the_bolt_is_refused() -> None:
 def test_a_load_no_bolt_can_mean_is_refused_with_the_stress() -> None:
     with pytest.raises(OutOfRange, match="it would carry 0.3183 MPa; check the units"):
         torque_by_k_factor(100.0, diameter_m=0.020, k_factor=0.15)
+
+
+def test_a_pitch_no_thread_has_is_refused() -> None:
+    with pytest.raises(OutOfRange, match="no metric thread is coarser"):
+        stress_area(0.010, pitch_m=0.003)

@@ -326,3 +326,11 @@ def test_more_scatter_never_makes_a_joint_usable(scatter: float, more: float, sh
     if wide.verdict == TorqueVerdict.USE:
         narrow = torque(joint=joint, wrench=replace(WRENCH, uncertainty=scatter, high_nm=400.0))
         assert narrow.verdict == TorqueVerdict.USE
+
+
+def test_own_data_of_an_unlisted_grade_and_lubricant_are_taken() -> None:
+    paste = replace(BY_K, lubricant="site paste 7", k_factor=0.13)
+    joint = replace(JOINT, lubricant="site paste 7", grade="12.9", yield_strength_pa=1100e6)
+    result = torque(joint=replace(joint, target_value=0.35), friction=paste)
+    assert result.preload_target_n == pytest.approx(0.35 * 1100e6 * 156.67e-6, rel=1e-3)
+    assert "site paste 7" in result.label

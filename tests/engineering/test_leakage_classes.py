@@ -248,7 +248,7 @@ def test_verdicts(
 
 def test_the_needed_time_is_stated() -> None:
     result = assess(replace(NEED, rate="B"), drops=0, seconds=60.0)
-    assert "count for at least 62 s" in result.reasons[-1].text
+    assert "count for at least 62.5 s" in result.reasons[-1].text
 
 
 def test_no_drop_gives_a_bound_not_a_measurement() -> None:
@@ -296,3 +296,17 @@ def test_one_drop_is_the_bound_of_none(seconds: float) -> None:
     bound = zero_drop_bound(seconds, drop_volume_m3=DROP_VOLUME_M3)
     one = leak_rate_from_drops(1, seconds=seconds, drop_volume_m3=DROP_VOLUME_M3)
     assert bound == pytest.approx(one)
+
+
+def test_a_rate_measured_by_volume_is_judged_the_same() -> None:
+    by_volume = assess(drops=None, drop_volume_m3=None, leak_m3_per_s=19.79 * MM3)
+    assert (by_volume.result, by_volume.best_rate) == (LeakResult.MET, "E")
+    assert not by_volume.is_bound
+    assert by_volume.steps[0].how == "measured"
+
+
+def test_gas_is_judged_by_the_gas_column() -> None:
+    test: dict[str, Any] = {"medium": "gas", "drops": None, "drop_volume_m3": None}
+    # rate E for gas at DN 100: 30 000 mm3/s
+    assert assess(**test, leak_m3_per_s=30_000 * MM3).result == LeakResult.MET
+    assert assess(**test, leak_m3_per_s=30_001 * MM3).result == LeakResult.NOT_MET

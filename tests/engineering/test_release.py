@@ -1,7 +1,9 @@
 """Springs and the release of the cover: published examples, invented designs, refusals, limits."""
 
+from collections.abc import Callable
 from dataclasses import replace
 from math import pi
+from typing import Any
 
 import pytest
 from hypothesis import given
@@ -83,9 +85,10 @@ def verdict(of: SpringRecord, on: CoverRecord | None = None) -> ReleaseVerdict:
 
 
 @pytest.mark.parametrize("design", DESIGNS, ids=lambda design: design[0])
-def test_invented_designs(design: tuple[str, ...]) -> None:
+def test_invented_designs(design: tuple[Any, ...]) -> None:
     _, seat, rate, free, installed, lift, preload, energy, opens, full, travel, way, bolts = design
-    result = verdict(spring(rate, free, installed), cover(travel, bolts))  # type: ignore[arg-type]
+    result = verdict(spring(rate, free, installed), cover(travel, bolts))
+    assert result.preload_n is not None
     assert result.preload_n == pytest.approx(preload, abs=0.5)
     assert result.energy_j == pytest.approx(energy, abs=0.051)
     assert result.way == way
@@ -298,3 +301,28 @@ def test_a_heavy_cover_floats_at_once() -> None:
     assert floating_travel(**where, cover_mass_kg=62.0) == pytest.approx(
         0.040 - 62 * 9.80665 / 30e3
     )
+
+
+@pytest.mark.parametrize(
+    ("call", "name"),
+    [
+        (lambda: spring_shear_stress(100.0, wire_m=0.006, coil_m=0.009), "coil_m"),
+        (lambda: spring_shear_stress(100.0, wire_m=0.001, coil_m=0.050), "coil_m"),
+        (lambda: spring_shear_stress(1e5, wire_m=0.006, coil_m=0.036), "force_n"),
+        (
+            lambda: active_coils_for_rate(
+                4e6, shear_modulus_pa=81370e6, wire_m=0.006, coil_m=0.036
+            ),
+            "rate_n_per_m",
+        ),
+        (
+            lambda: spring_preload(rate_n_per_m=30e3, free_m=0.5, installed_m=0.04),
+            "installed_m",
+        ),
+        (lambda: opening_pressure(1e5, seat_m=0.02), "force_n"),
+    ],
+)
+def test_combinations_no_spring_has_are_refused(call: Callable[[], float], name: str) -> None:
+    with pytest.raises(OutOfRange) as refusal:
+        call()
+    assert refusal.value.name == name

@@ -13,6 +13,7 @@ from valvecare.engineering.gaskets import (
     effective_width,
     gasket_data,
     gasket_renewal,
+    gasket_stress,
     reaction_diameter,
 )
 from valvecare.engineering.seals import (
@@ -236,3 +237,16 @@ def test_flashing_water(temperature: float, share: float) -> None:
     """IAPWS-IF97; 150 degC: (632.25 - 419.1)/2256.5."""
     found = flash_fraction(temperature, pressure_pa_abs=101325.0)
     assert found == pytest.approx(share, abs=5e-4)
+
+
+@pytest.mark.parametrize("name", ["seal", "agent"])
+def test_something_that_is_no_name_is_refused(name: str) -> None:
+    call: dict[str, object] = {"seal": "EPDM", "agent": "silicone grease", name: 7}
+    with pytest.raises(OutOfRange) as refusal:
+        seal_lubricant_decision(**call)  # type: ignore[arg-type]
+    assert refusal.value.name == name
+
+
+def test_a_bolt_load_no_gasket_can_mean_is_refused() -> None:
+    with pytest.raises(OutOfRange, match="check the units of load and diameters"):
+        gasket_stress(4, bolt_load_n=105.0, outside_m=0.148, inside_m=0.127)

@@ -1,6 +1,6 @@
 """How much of hot water turns to steam when it is let out."""
 
-from valvecare.engineering.errors import OutOfRange, require_between
+from valvecare.engineering.errors import require_between
 from valvecare.engineering.liquids import WATER
 
 
@@ -41,7 +41,4 @@ def flash_fraction(temperature_degc: float, *, pressure_pa_abs: float) -> float:
         return 0.0
     boiling = WATER.saturation_temperature(outside)
     spare = WATER.enthalpy(temperature_degc, inside) - WATER.enthalpy(boiling, outside)
-    share = spare / WATER.heat_of_vaporisation(outside)
-    if share > 1.0:
-        raise OutOfRange("temperature_degc", temperature_degc, "such that liquid remains")
-    return share
+    return spare / WATER.heat_of_vaporisation(outside)

@@ -231,13 +231,14 @@ def leak_assessment(test: LeakTest, requirement: LeakRequirement) -> LeakAssessm
                 "not converted to another pressure: test again at the required one.",
             )
         )
-    elif is_bound and not passes:
+    elif is_bound and limit is not None and not passes:
         result = LeakResult.INCONCLUSIVE
+        needed = max(least, leak * seconds / limit)  # bound x time is one drop
         reasons.append(
             Reason(
                 "test_too_short",
-                "No drop fell, but the time is too short to prove the rate: "
-                f"count for at least {_needed_seconds(test, limit, least):.0f} s.",
+                "No drop fell, but the time is too short to prove the rate: count for at least "
+                f"{needed:.4g} s.",
             )
         )
     elif passes and seconds < least:
@@ -279,10 +280,3 @@ def leak_assessment(test: LeakTest, requirement: LeakRequirement) -> LeakAssessm
         ),
         cautions=cautions_for("leak_assessment"),
     )
-
-
-def _needed_seconds(test: LeakTest, limit: float | None, least: float) -> float:
-    """Time after which 'no drop' proves the limit, s."""
-    if limit is None or test.drop_volume_m3 is None:
-        return least
-    return max(least, test.drop_volume_m3 / limit)

@@ -6,7 +6,7 @@ from math import pi
 from typing import Final
 
 from valvecare.engineering.cautions import Caution, cautions_for
-from valvecare.engineering.errors import OutOfRange, require_between
+from valvecare.engineering.errors import require_between
 from valvecare.engineering.plausible_mechanics import (
     require_count,
     require_flag,
@@ -30,7 +30,7 @@ class LiftingWay(StrEnum):
 class LiftPosture:
     """How a load is lifted by hand: distances in m, twist in degrees, frequency and grip factors.
 
-    `frequency_factor` and `grip_factor` come from the tables of NIOSH 94-110, above 0, at most 1.
+    `frequency_factor` and `grip_factor` come from the tables of NIOSH 94-110, at most 1.
     """
 
     horizontal_m: float | None
@@ -70,7 +70,7 @@ def recommended_weight(posture: LiftPosture) -> float:
     Parameters
     ----------
     posture : horizontal reach 0.25 to 0.63 m, start height 0 to 1.75 m, travel 0.25 to 1.75 m,
-        twist 0 to 135 degrees, frequency and grip factor above 0 and at most 1
+        twist 0 to 135 degrees, frequency factor 0.13 to 1, grip factor 0.5 to 1
 
     Returns
     -------
@@ -107,7 +107,11 @@ def recommended_weight(posture: LiftPosture) -> float:
         "twist_deg", posture.twist_deg, at_least=0.0, at_most=135.0, why="beyond it never by hand"
     )
     frequency = require_between(
-        "frequency_factor", posture.frequency_factor, at_least=0.01, at_most=1.0, why="table value"
+        "frequency_factor",
+        posture.frequency_factor,
+        at_least=0.13,
+        at_most=1.0,
+        why="table value; where the table says 0 it is never lifted by hand",
     )
     grip = require_between(
         "grip_factor", posture.grip_factor, at_least=0.5, at_most=1.0, why="table value"
@@ -286,8 +290,6 @@ def lifting_verdict(
     limit = None if posture is None else recommended_weight(posture)
     index = None
     if mass is not None and limit is not None:
-        if limit < 0.1:
-            raise OutOfRange("posture", limit, "one that allows at least 0.1 kg", "use gear")
         index = lifting_index(mass, recommended_kg=limit)
 
     reasons: list[Reason] = []
