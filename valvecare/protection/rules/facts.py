@@ -1,0 +1,202 @@
+"""The facts a verdict rests on and the decision it becomes. Data only."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from enum import StrEnum
+from typing import Any
+
+from valvecare.protection.rules.capacity import Capacity
+from valvecare.protection.rules.proof import METHODS_WITH_FLOW, ProofMethod
+
+RULE_VERSION = "verdict 1"
+
+
+class Word(StrEnum):
+    """The four words, best first."""
+
+    PROTECTS = "Protects"
+    DOUBTFUL = "Doubtful"
+    NOT_KNOWN = "Not known"
+    DOES_NOT_PROTECT = "Does not protect"
+
+
+SEVERITY: Mapping[Word, int] = {word: rank for rank, word in enumerate(Word)}
+
+
+class Grade(StrEnum):
+    """How good the evidence is, best first."""
+
+    WITH_PUMP = "measured with the pump"
+    BENCH = "measured on the bench"
+    SEEN_INSIDE = "seen inside"
+    INDIRECT = "indirect reading"
+    POLICY = "assumed by policy"
+
+
+@dataclass(frozen=True)
+class Policy:
+    """The owner's limits. Data with a source, never constants of the program."""
+
+    margin_share: float
+    source: str
+    owner: str
+
+
+@dataclass(frozen=True)
+class TestFact:
+    """One function test. Flows in m3/h; `uncertainty_share` is expanded (k = 2)."""
+
+    id: int
+    done_at: datetime
+    done_on: date
+    method: str
+    flow_m3_per_h: float | None
+    uncertainty_share: float | None
+    required_m3_per_h: float | None
+    result: str
+    restriction: str = ""
+    words: str = ""
+
+    @property
+    def measured(self) -> bool:
+        return (
+            ProofMethod(self.method) in METHODS_WITH_FLOW
+            and self.flow_m3_per_h is not None
+            and self.uncertainty_share is not None
+        )
+
+    @property
+    def grade(self) -> Grade:
+        method = ProofMethod(self.method)
+        if method is ProofMethod.BENCH:
+            return Grade.BENCH
+        return Grade.SEEN_INSIDE if method is ProofMethod.NOT_RECORDED else Grade.WITH_PUMP
+
+
+@dataclass(frozen=True)
+class InspectionFact:
+    """The valve was opened: what it was found like, and whether a failure was found."""
+
+    id: int
+    done_at: datetime
+    done_on: date
+    kind: str
+    as_found: str
+    mode: str = ""
+    words: str = ""
+
+    @property
+    def failed(self) -> bool:
+        return self.as_found == "failed"
+
+
+@dataclass(frozen=True)
+class DueFact:
+    """One due item: the clock that ages the evidence."""
+
+    kind: str
+    state: str
+    share_used: float | None
+    governed_by: str
+    due_on: date | None
+    earliest_on: date | None
+    likely_on: date | None
+    latest_on: date | None
+    sentence: str = ""
+
+
+@dataclass(frozen=True)
+class SisterFact:
+    """A failure at another valve of the group that this valve has not been checked for since."""
+
+    valve: str
+    failed_on: date
+    words: str
+    shared: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class EventFact:
+    """Something that happened to the pump since closing was last proven."""
+
+    kind: str
+    at: datetime
+    on: date
+    words: str
+
+
+@dataclass(frozen=True)
+class PassingFact:
+    """The shut bypass passes: a cost, not a loss of protection."""
+
+    words: str
+    numbers: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class PairFact:
+    """A stronger pump of the group pushes this one shut below the limit flow of the stronger."""
+
+    stronger: str
+    limit_m3_per_h: float
+    share_of_best_flow: float
+
+
+@dataclass(frozen=True)
+class Facts:
+    """All that a verdict may rest on, as of one instant. Sequences newest first."""
+
+    valve: str
+    as_of: datetime
+    as_of_on: date
+    missing_identity: tuple[str, ...]
+    capacity: Capacity
+    tests: Sequence[TestFact] = ()
+    inspections: Sequence[InspectionFact] = ()
+    has_record: bool = True
+    due: Sequence[DueFact] = ()
+    sisters: Sequence[SisterFact] = ()
+    events: Sequence[EventFact] = ()
+    passing: PassingFact | None = None
+    pair: PairFact | None = None
+    hydraulics_changed_on: date | None = None
+    hydraulics_change: str = ""
+    rejected_readings: Sequence[str] = ()
+    provisional_until: date | None = None
+    provisional_restriction: str = ""
+
+
+@dataclass(frozen=True)
+class Ground:
+    """What one rule says: its word, a stable code, a sentence, and what follows from it."""
+
+    word: Word
+    code: str
+    words: str
+    since: date | None = None
+    next_action: str = ""
+    restriction: str = ""
+    numbers: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """The verdict: word, since, until, evidence with grade, reason, next action, restriction."""
+
+    word: Word
+    since: date | None
+    until: date | None
+    until_earliest: date | None
+    until_latest: date | None
+    reason: str
+    code: str
+    next_action: str
+    restriction: str
+    evidence: str
+    grade: Grade
+    margin_share: float | None
+    required_m3_per_h: float | None
+    grounds: tuple[Ground, ...]
+    notes: tuple[str, ...]
+    rule_version: str = RULE_VERSION
