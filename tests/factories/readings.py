@@ -1,11 +1,16 @@
 """Valid series and their states. Readings come through `push_readings`, as in life."""
 
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
 import factory
 from factory.django import DjangoModelFactory
 
-from tests.factories.register import PumpFactory
-from valvecare.models import Series, SeriesState, Source
-from valvecare.readings.rules import Quantity, SeriesKind
+from tests.factories.register import MembershipFactory, PumpFactory, UserFactory
+from valvecare.core.permits import Role
+from valvecare.models import Series, SeriesDay, SeriesState, Source
+from valvecare.readings.actions import push_readings
+from valvecare.readings.rules import Quantity, Row, SeriesKind
 
 
 class SourceFactory(DjangoModelFactory):
@@ -58,3 +63,49 @@ class GaugeFactory(SeriesFactory):
     resolution = 0.05
     plausible_min = -40.0
     plausible_max = 300.0
+
+
+START = datetime(2026, 1, 1, tzinfo=UTC)
+LONG_AFTER = datetime(2027, 1, 1, tzinfo=UTC)
+
+
+def integrator(*sites: Any) -> Any:
+    """A person who may push to these sites."""
+    person = UserFactory()
+    for site in sites:
+        MembershipFactory(user=person, site=site, role=Role.INTEGRATOR.value)
+    return person
+
+
+def row(series: Any, hours: float, value: Any, **more: Any) -> Row:
+    """A row of the series, so many hours after the start of the tests' year, in its own unit."""
+    fields = {"unit": series.unit, **more}
+    return Row(series=series.tag, at=START + timedelta(hours=hours), value=value, **fields)
+
+
+def push(rows: Any, actor: Any, **more: Any) -> Any:
+    """Push long after all instants of the tests, from an invented historian."""
+    fields = {"at": LONG_AFTER, "source": "invented historian", **more}
+    return push_readings(rows, actor=actor, **fields)
+
+
+STATE_FIELDS = ("points", "first_us", "last_us", "last_value", "accumulated", "lost_segments")
+DAY_FIELDS = (
+    "day",
+    "increment",
+    "valid_s",
+    "lost",
+    "n",
+    "v_min",
+    "v_max",
+    "v_sum_micro",
+    "v_last",
+    "last_us",
+)
+
+
+def derived(series: Any) -> tuple[Any, ...]:
+    """State and days of a series as plain values, to compare bit for bit."""
+    state = SeriesState.objects.filter(series=series).values_list(*STATE_FIELDS).get()
+    days = SeriesDay.objects.filter(series=series).order_by("day").values_list(*DAY_FIELDS)
+    return state, tuple(days)

@@ -24,17 +24,17 @@ from valvecare.register.models import Pump, Retirable, Site
 from valvecare.register.rules import choices
 
 _BIG = 1e10
-_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
 def instant(us: int | None) -> datetime | None:
     """The aware instant (UTC) of microseconds since 1970; None stays None."""
-    return None if us is None else _EPOCH + timedelta(microseconds=us)
+    return None if us is None else EPOCH + timedelta(microseconds=us)
 
 
 def micros(at: datetime) -> int:
     """Whole microseconds since 1970 of an aware instant."""
-    return (at - _EPOCH) // timedelta(microseconds=1)
+    return (at - EPOCH) // timedelta(microseconds=1)
 
 
 def _between(name: str, least: float, most: float, *, null: bool = True) -> models.CheckConstraint:

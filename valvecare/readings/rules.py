@@ -1,15 +1,26 @@
 """Closed word lists of readings, what each quantity is measured in, and how a unit is accepted."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from datetime import datetime
 from enum import IntEnum, StrEnum
 from functools import lru_cache
 from types import MappingProxyType
-from typing import NamedTuple
+from typing import Annotated, Literal, NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from valvecare.core.errors import Reason
-from valvecare.engineering.counters import RUN_HOURS_CEILING_PER_HOUR
+from valvecare.engineering.counter_series import counter_series, stray_points
+from valvecare.engineering.counters import (
+    FIRST_LOST,
+    RUN_HOURS_CEILING_PER_HOUR,
+    MeterReplacement,
+    segment_increments,
+)
 from valvecare.engineering.errors import OutOfRange
-from valvecare.engineering.units import UNITS, factor_offset
+from valvecare.engineering.units import UNITS, factor_offset, from_si
 
 US_PER_S = 1_000_000
 US_PER_DAY = 86_400 * US_PER_S
@@ -27,6 +38,9 @@ COUNTER_MOST = 9.0e9
 
 GAUGE_MOST = 1.0e8
 """Gauges stay below this on either side, so that a day's sum fits 64 bits."""
+
+
+Tag = Annotated[str, msgspec.Meta(min_length=1, max_length=80)]
 
 
 class SeriesKind(StrEnum):
@@ -149,6 +163,7 @@ class Conversion(NamedTuple):
     is_same: bool
 
 
+@lru_cache(maxsize=1024)
 def unit_kind(quantity: Quantity, unit: str) -> str | None:
     """The one kind of unit `unit` belongs to for this quantity; None when there is not one.
 
@@ -203,3 +218,115 @@ def ceiling_per_hour(quantity: Quantity, max_starts_per_hour: float | None) -> f
             raise OutOfRange("max_starts_per_hour", None, "given for a starts counter")
         return max_starts_per_hour
     return RUN_HOURS_CEILING_PER_HOUR
+
+
+class Row(msgspec.Struct, forbid_unknown_fields=True, gc=False):
+    """One pushed reading as it arrives. Decoding checks the types, `push_readings` the rest."""
+
+    series: Tag
+    at: Annotated[datetime, msgspec.Meta(tz=True)]
+    value: float
+    unit: Annotated[str, msgspec.Meta(max_length=16)]
+    quality: Literal["good", "uncertain", "bad"] = "good"
+    site: Annotated[str, msgspec.Meta(max_length=12)] | None = None
+    source_key: Annotated[str, msgspec.Meta(max_length=80)] | None = None
+
+
+class Judged(NamedTuple):
+    """Segments judged: `kind` indexes `SEGMENT_KINDS`; gains in millionths, 0 where lost."""
+
+    kind: NDArray[np.int8]
+    gain_micro: NDArray[np.int64]
+    is_lost: NDArray[np.bool_]
+
+
+class MeterChange(NamedTuple):
+    """A declared replacement or roll-over as the segment rule needs it."""
+
+    at_us: int
+    closing_value: float
+    opening_value: float
+
+
+def whole_micro(values: ArrayLike) -> NDArray[np.float64]:
+    """Values in whole millionths of their unit, still as doubles (exact below 2**53)."""
+    return np.rint(np.asarray(values, dtype=np.float64) * MICRO)
+
+
+def judge_segments(
+    from_us: NDArray[np.int64],
+    to_us: NDArray[np.int64],
+    from_value: NDArray[np.float64],
+    to_value: NDArray[np.float64],
+    *,
+    resolution: NDArray[np.float64],
+    ceiling: NDArray[np.float64],
+    modulus: NDArray[np.float64],
+    changes: Mapping[int, Sequence[MeterChange]],
+) -> Judged:
+    """What each segment of a counter adds, in whole millionths, so that sums have no order.
+
+    `changes` names the segments that touch declared meter changes (both ends included); which
+    of two segments a change at the very instant of a reading belongs to is decided by
+    `counter_series`, the one place that knows.
+    """
+    elapsed_s = (to_us - from_us) / US_PER_S
+    start, end = whole_micro(from_value), whole_micro(to_value)
+    step, most, top = resolution * MICRO, ceiling * MICRO, whole_micro(modulus)
+    found = segment_increments(
+        elapsed_s, start, end, resolution=step, ceiling_per_hour=most, modulus=top
+    )
+    kind, gain = found.kind.copy(), found.gain.copy()
+    for index, items in changes.items():
+        one = counter_series(
+            [0.0, float(elapsed_s[index])],
+            [float(start[index]), float(end[index])],
+            resolution=float(step[index]),
+            ceiling_per_hour=float(most[index]),
+            modulus=None if np.isnan(top[index]) else float(top[index]),
+            replacements=_replacements(items, int(from_us[index])),
+        )
+        kind[index], gain[index] = one.segments.kind[0], one.segments.gain[0]
+    return Judged(kind, np.rint(gain).astype(np.int64), kind >= FIRST_LOST)
+
+
+def stray_readings(
+    at_us: Sequence[int],
+    value: Sequence[float],
+    *,
+    resolution: float,
+    ceiling: float,
+    modulus: float | None,
+    changes: Sequence[MeterChange],
+) -> list[bool]:
+    """Which of a counter's neighbouring readings break both their segments: see `stray_points`."""
+    first = at_us[0]
+    flags = stray_points(
+        [(us - first) / US_PER_S for us in at_us],
+        whole_micro(value),
+        resolution=resolution * MICRO,
+        ceiling_per_hour=ceiling * MICRO,
+        modulus=None if modulus is None else modulus * MICRO,
+        replacements=_replacements([c for c in changes if c.at_us >= first], first),
+    )
+    return [bool(flag) for flag in flags]
+
+
+def _replacements(changes: Sequence[MeterChange], origin_us: int) -> list[MeterReplacement]:
+    return [
+        MeterReplacement(
+            (change.at_us - origin_us) / US_PER_S,
+            float(whole_micro(change.closing_value)),
+            float(whole_micro(change.opening_value)),
+        )
+        for change in changes
+    ]
+
+
+@lru_cache(maxsize=256)
+def lowest_possible(quantity: Quantity, unit: str) -> float:
+    """Absolute zero or perfect vacuum in the series' unit; minus infinity where there is none."""
+    kind = unit_kind(quantity, unit)
+    if kind == "temperature":
+        return from_si(kind, unit, -273.15)
+    return 0.0 if kind == "pressure_absolute" else -np.inf

@@ -1,0 +1,403 @@
+"""The one way readings come in: API, bridges, files, the demo and the tests all call this.
+
+Per chunk one transaction: lock the states of the named series (by id, so that two pushes never
+wait for each other in a circle), judge every row, store the new ones, keep days and states.
+"""
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from time import perf_counter
+from typing import Any
+
+import msgspec
+import numpy as np
+from django.db import connections, router, transaction
+from numpy.typing import NDArray
+
+from valvecare.core.conf import options
+from valvecare.core.errors import Forbidden, Reason
+from valvecare.core.jobs import wake
+from valvecare.core.permits import PERMITS
+from valvecare.readings.actions import series_store as store
+from valvecare.readings.actions.place_points import (
+    day_arrays,
+    day_delta,
+    new_states,
+    segment_delta,
+)
+from valvecare.readings.actions.read_rows import (
+    CONFLICT,
+    CREATED,
+    DUPLICATE,
+    REJECTED,
+    SET_ASIDE,
+    STATUS_WORDS,
+    Points,
+    Read,
+    Table,
+    Verdicts,
+    convert_units,
+    find_series,
+    read_contents,
+    refuse_future,
+    refuse_impossible_values,
+)
+from valvecare.readings.actions.rebuild_days import meter_changes
+from valvecare.readings.actions.sift_strays import sift, waiting_jumps
+from valvecare.readings.models import Push, Reading, SetAside, Source, micros
+from valvecare.readings.rules import MICRO, US_PER_S, Quality, Row
+from valvecare.readings.sql import ensure_months
+from valvecare.register.models import Membership, Site
+
+CHUNK = 10_000
+EXAMPLES = 5
+
+
+class Verdict(msgspec.Struct, omit_defaults=True, gc=False):
+    """What became of one row: its index in the push, a status word, and why."""
+
+    index: int
+    status: str
+    code: str | None = None
+    detail: str | None = None
+
+
+@dataclass(frozen=True)
+class PushResult:
+    """What became of a push. `reasons` holds a reason for every row that is not plainly new."""
+
+    status: NDArray[np.int8]
+    reasons: Mapping[int, Reason]
+    push_id: int
+
+    def _count(self, status: int) -> int:
+        return int(np.count_nonzero(self.status == status))
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """Rows per status word."""
+        return {
+            word: self._count(code) for code, word in enumerate(STATUS_WORDS) if code >= CREATED
+        }
+
+    def verdicts(self) -> list[Verdict]:
+        """One verdict per pushed row, in the order of the push."""
+        found = [
+            Verdict(index, STATUS_WORDS[status])
+            for index, status in enumerate(self.status.tolist())
+        ]
+        for index, reason in self.reasons.items():
+            found[index].code, found[index].detail = reason.code, str(reason)
+        return found
+
+
+def permitted_sites(actor: Any) -> dict[int, str]:
+    """Codes of the sites this actor may push to, by id. Raises `Forbidden` when there are none."""
+    if actor is not None and getattr(actor, "is_active", False) and actor.is_superuser:
+        return dict(Site.objects.values_list("id", "code"))
+    roles = [role.value for role in PERMITS["push_readings"]]
+    held = Membership.objects.filter(
+        user=actor if getattr(actor, "is_active", False) else None, role__in=roles
+    )
+    sites = dict(held.values_list("site_id", "site__code"))
+    if not sites:
+        raise Forbidden("push_readings", f"Roles that may: {', '.join(sorted(roles))}.")
+    return sites
+
+
+def push_readings(
+    rows: Sequence[Row | Reason], *, actor: Any, at: datetime, source: str, site: str | None = None
+) -> PushResult:
+    """Judge and store pushed rows; the verdict of every row comes back.
+
+    A `Reason` in place of a row is one the edge could not read: it is logged as rejected. `site`
+    is the code for rows that name none. Sending the same rows again stores nothing and changes
+    nothing. Raises `Forbidden` when the actor may push nowhere.
+    """
+    started = perf_counter()
+    sites = permitted_sites(actor)
+    sender, _ = Source.objects.get_or_create(name=source)
+    verdicts = Verdicts(np.zeros(len(rows), dtype=np.int8))
+    now_us = micros(at)
+    read = read_contents(rows, verdicts)
+    read = refuse_future(read, now_us, options().CLOCK_SKEW_S * US_PER_S, verdicts)
+    database = router.db_for_write(Reading)
+    _ensure_months(database, read)
+    chunk = _Chunk(rows, sites, site, sender.pk, now_us, verdicts, database)
+    cuts = [slice(start, start + CHUNK) for start in range(0, max(read.row.size, 1), CHUNK)]
+    for cut in cuts:
+        with transaction.atomic(using=database):
+            chunk.take(read.only(cut))
+            if cut is cuts[-1]:
+                push = _log(rows, verdicts, sender, actor, at, started)
+            if (verdicts.status == CREATED).any():
+                wake("due.refresh")
+    return PushResult(verdicts.status, verdicts.reasons, push.pk)
+
+
+def _ensure_months(database: str, read: Read) -> None:
+    connection = connections[database]
+    if connection.vendor == "postgresql" and read.row.size:
+        months = np.unique(read.at_us.astype("datetime64[us]").astype("datetime64[M]"))
+        with transaction.atomic(using=database):
+            ensure_months(connection, months.tolist())
+
+
+def _log(
+    rows: Sequence[Row | Reason],
+    verdicts: Verdicts,
+    sender: Source,
+    actor: Any,
+    at: datetime,
+    started: float,
+) -> Push:
+    count = np.bincount(verdicts.status, minlength=len(STATUS_WORDS)).tolist()
+    codes: Counter[str] = Counter()
+    examples: dict[str, list[str]] = {}
+    for index, reason in verdicts.reasons.items():
+        codes[reason.code] += 1
+        row = rows[index]
+        tags = examples.setdefault(reason.code, [])
+        if len(tags) < EXAMPLES and not isinstance(row, Reason) and row.series not in tags:
+            tags.append(str(row.series).replace("\0", "?")[:80])
+    return Push.objects.create(
+        source=sender,
+        actor=actor,
+        at=at,
+        rows=len(rows),
+        created=count[CREATED],
+        duplicates=count[DUPLICATE],
+        conflicts=count[CONFLICT],
+        rejected=count[REJECTED],
+        set_aside=count[SET_ASIDE],
+        codes=dict(codes),
+        examples=examples,
+        duration_ms=round((perf_counter() - started) * 1000),
+    )
+
+
+@dataclass
+class _Chunk:
+    """What all chunks of one push share."""
+
+    rows: Sequence[Any]
+    sites: dict[int, str]
+    site: str | None
+    source_id: int
+    now_us: int
+    verdicts: Verdicts
+    database: str
+
+    def take(self, read: Read) -> None:
+        """Judge and store one chunk inside the open transaction."""
+        if not read.row.size:
+            return
+        connection = connections[self.database]
+        tags = {self.rows[index].series for index in read.row.tolist()}
+        table = store.lock_series(connection, tags, list(self.sites))
+        points = find_series(self.rows, read, table, self.sites, self.site, self.verdicts)
+        points = convert_units(self.rows, points, table, self.verdicts)
+        points = refuse_impossible_values(points, table, self.verdicts)
+        points = points.only(np.lexsort((points.at_us, points.pos)))
+        points, repeats = self._first_of_each_key(points)
+        points = self._not_stored_yet(connection, points, table)
+        points = self._plausible(points, table)
+        self._store(connection, points, table)
+        for index, first in repeats:
+            if self.verdicts.status[first] in (REJECTED, SET_ASIDE):
+                self.verdicts.give(
+                    index, int(self.verdicts.status[first]), self.verdicts.reasons[first]
+                )
+
+    def _same(self, row: int, value: float, quality: int, kept: float, kept_quality: int) -> None:
+        """The verdict of a row whose key is taken: the first stays."""
+        if round(value * MICRO) != round(kept * MICRO):
+            words = f"There is a reading of {kept:.10g} at this instant; {value:.10g} is not taken."
+            remedy = "The first stays. Judge it wrong on the series' page if this one is right."
+            self.verdicts.give(row, CONFLICT, Reason("other_value_stored", words, remedy))
+        elif quality != kept_quality:
+            words = f"The reading is stored with quality {Quality(kept_quality).word}."
+            self.verdicts.give(row, DUPLICATE, Reason("other_quality_stored", words))
+        else:
+            self.verdicts.reasons.pop(row, None)
+            self.verdicts.give(row, DUPLICATE)
+
+    def _first_of_each_key(self, points: Points) -> tuple[Points, list[tuple[int, int]]]:
+        """Keep the first row of each (series, instant); judge its repeats against it."""
+        is_repeat = np.zeros(points.size, dtype=np.bool_)
+        is_repeat[1:] = (points.pos[1:] == points.pos[:-1]) & (
+            points.at_us[1:] == points.at_us[:-1]
+        )
+        if not is_repeat.any():
+            return points, []
+        first = np.maximum.accumulate(np.where(is_repeat, 0, np.arange(points.size)))
+        repeats = []
+        for index in np.flatnonzero(is_repeat).tolist():
+            kept = int(first[index])
+            row = int(points.row[index])
+            self._same(
+                row,
+                float(points.value[index]),
+                int(points.quality[index]),
+                float(points.value[kept]),
+                int(points.quality[kept]),
+            )
+            repeats.append((row, int(points.row[kept])))
+        return points.only(~is_repeat), repeats
+
+    def _not_stored_yet(self, connection: Any, points: Points, table: Table) -> Points:
+        is_late = points.at_us <= table.newest_us[points.pos]
+        late = np.flatnonzero(is_late)
+        if not late.size:
+            return points
+        stored = store.existing(connection, points.only(late), table)
+        keep = np.ones(points.size, dtype=np.bool_)
+        for index, (kept, quality) in stored.items():
+            where = int(late[index])
+            keep[where] = False
+            self._same(
+                int(points.row[where]),
+                float(points.value[where]),
+                int(points.quality[where]),
+                kept,
+                quality,
+            )
+        return points.only(keep)
+
+    def _plausible(self, points: Points, table: Table) -> Points:
+        """Values outside the limits stated for the series wait for a person."""
+        low, high = table.plausible_min[points.pos], table.plausible_max[points.pos]
+        with np.errstate(invalid="ignore"):
+            is_odd = (points.value < low) | (points.value > high)
+        is_odd &= points.quality < int(Quality.BAD)
+        if not is_odd.any():
+            return points
+        aside = [
+            (
+                index,
+                Reason(
+                    "implausible_value",
+                    f"{points.value[index]:.6g} {table.unit[int(points.pos[index])]} lies outside "
+                    f"the plausible {low[index]:.6g} to {high[index]:.6g}.",
+                    "A person accepts or dismisses it.",
+                ),
+            )
+            for index in np.flatnonzero(is_odd).tolist()
+        ]
+        self._set_aside(points, table, aside)
+        return points.only(~is_odd)
+
+    def _store(self, connection: Any, points: Points, table: Table) -> None:
+        if not points.size:
+            return
+        counts = points.quality < int(Quality.BAD)
+        of_counter = counts & table.is_counter[points.pos]
+        segments, apart = None, np.zeros(points.size, dtype=np.bool_)
+        if of_counter.any():
+            changes = meter_changes(table)
+            chain = points.only(of_counter)
+            near = self._near(connection, chain, table)
+            segments = segment_delta(chain, near, table, changes)
+            doubtful = set(segments.impossible_pos.tolist())
+            doubtful |= waiting_jumps(table) & set(chain.pos.tolist())
+            if doubtful:
+                apart = np.isin(points.pos, sorted(doubtful))
+                keep = ~np.isin(chain.pos, sorted(doubtful))
+                chain, near = chain.only(keep), near.only(keep)
+                segments = segment_delta(chain, near, table, changes)
+                self._sift(connection, points.only(apart), table)
+                points, counts = points.only(~apart), counts[~apart]
+        if not points.size:
+            return
+        delta = day_delta(points.only(counts), segments, table)
+        self._insert(connection, points, table)
+        if delta.pos.size:
+            store.add_to_days(connection, day_arrays(delta, table))
+        store.write_states(connection, new_states(points, counts, delta, table, self.now_us))
+
+    def _near(self, connection: Any, chain: Points, table: Table) -> store.Neighbours:
+        """Stored neighbours: from the state for readings at the end, by index probe for others."""
+        near = store.Neighbours(
+            table.last_us[chain.pos],
+            table.last_value[chain.pos],
+            np.full(chain.size, -1, dtype=np.int64),
+            np.full(chain.size, np.nan),
+        )
+        inner = np.flatnonzero(chain.at_us < table.last_us[chain.pos])
+        if inner.size:
+            probed = store.neighbours(connection, chain.only(inner), table)
+            for kept, found in zip(near, probed, strict=True):
+                kept[inner] = found
+        return near
+
+    def _insert(self, connection: Any, points: Points, table: Table) -> None:
+        rows = points.row.tolist()
+        keys = [self.rows[row].source_key for row in rows]
+        store.insert_readings(
+            connection,
+            points,
+            table,
+            source_id=self.source_id,
+            source_keys=keys if any(key is not None for key in keys) else None,
+            received_us=self.now_us,
+        )
+        self.verdicts.status[points.row] = CREATED
+
+    def _sift(self, connection: Any, points: Points, table: Table) -> None:
+        """Series with an impossible jump: one by one, in time order, with their neighbours."""
+        found = sift(points, table, self.source_id, self.now_us)
+        self._insert(connection, points.only(np.array(found.kept, dtype=np.int64)), table)
+        self._set_aside(points, table, found.aside)
+        found.settle()
+
+    def _set_aside(self, points: Points, table: Table, aside: Sequence[tuple[int, Reason]]) -> None:
+        waiting = []
+        for index, reason in aside:
+            row, pos = int(points.row[index]), int(points.pos[index])
+            self.verdicts.give(row, SET_ASIDE, reason)
+            waiting.append(
+                SetAside(
+                    site_id=int(table.site_id[pos]),
+                    series_id=int(table.id[pos]),
+                    tag=table.tag[pos],
+                    at_us=int(points.at_us[index]),
+                    value=float(points.value[index]),
+                    quality=int(points.quality[index]),
+                    source_id=self.source_id,
+                    raw=raw_row(self.rows[row]),
+                    code=reason.code,
+                    words=str(reason)[:300],
+                    received_us=self.now_us,
+                )
+            )
+        if not waiting:
+            return
+        dismissed = {
+            (item.series_id, item.at_us, item.value)
+            for item in SetAside.objects.filter(
+                series_id__in={item.series_id for item in waiting}, state="dismissed"
+            )
+        }
+        SetAside.objects.bulk_create(waiting, ignore_conflicts=True)
+        for (index, _), item in zip(aside, waiting, strict=True):
+            if (item.series_id, item.at_us, item.value) in dismissed:
+                self.verdicts.give(
+                    int(points.row[index]),
+                    REJECTED,
+                    Reason("dismissed_before", "A person dismissed this reading."),
+                )
+
+
+def raw_row(row: Row) -> dict[str, Any]:
+    """The row as JSON can hold it."""
+    return {
+        "series": row.series,
+        "site": row.site,
+        "at": row.at.isoformat(),
+        "value": row.value,
+        "unit": row.unit,
+        "quality": row.quality,
+        "source_key": row.source_key,
+    }
