@@ -334,3 +334,11 @@ def test_own_data_of_an_unlisted_grade_and_lubricant_are_taken() -> None:
     result = torque(joint=replace(joint, target_value=0.35), friction=paste)
     assert result.preload_target_n == pytest.approx(0.35 * 1100e6 * 156.67e-6, rel=1e-3)
     assert "site paste 7" in result.label
+
+
+def test_checks_read_like_a_workshop_speaks() -> None:
+    texts = [check.text for check in torque(policy=replace(POLICY, bolt_limit_share=0.7)).checks]
+    assert texts[0].startswith("bolt: 0.748")
+    assert "of yield, at most 0.7 of yield: the bolt may be overloaded" in texts[0]
+    assert texts[1].endswith("kN, at least 156.4 kN: enough.")
+    assert texts[3].endswith("MPa, at most 150 MPa: within the limit.")

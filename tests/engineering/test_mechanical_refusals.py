@@ -464,49 +464,68 @@ SPOILED: dict[str, Callable[[float], Any]] = {
 }
 
 
-def spoiled_calls() -> list[Any]:
-    """Every numeric argument, and every numeric field of an argument that is a record."""
-    rows = []
-    for number, (function, call, legitimate) in enumerate(CALLS):
-        for argument, given in call.items():
-            is_record = is_dataclass(given) and argument != "trend"
-            values = (
-                {field.name: getattr(given, field.name) for field in fields(given)}
-                if is_record
-                else {argument: given}
-            )
-            for name, value in values.items():
-                if isinstance(value, bool) or not isinstance(value, (int, float)):
-                    continue
-                for how, spoil in SPOILED.items():
-                    bad = spoil(value)
-                    spoiled = {
-                        **call,
-                        argument: replace(given, **{name: bad}) if is_record else bad,
-                    }
-                    rows.append(
-                        pytest.param(
-                            function,
-                            spoiled,
-                            name,
-                            how in legitimate.get(name, set()),
-                            id=f"{number}-{function.__name__}-{name}-{how.replace(' ', '_')}",
-                        )
-                    )
-    return rows
+def inputs_of(call: dict[str, Any]) -> list[tuple[str, str, Any]]:
+    """(argument, name, value) of every number: an argument, or a field of a record."""
+    found = []
+    for argument, given in call.items():
+        if is_dataclass(given) and argument != "trend":
+            names = [(field.name, getattr(given, field.name)) for field in fields(given)]
+        else:
+            names = [(argument, given)]
+        found += [
+            (argument, name, value)
+            for name, value in names
+            if isinstance(value, (int, float)) and not isinstance(value, bool)
+        ]
+    return found
 
 
-@pytest.mark.parametrize(("function", "spoiled", "name", "is_legitimate"), spoiled_calls())
-def test_a_spoiled_input_is_refused_by_name(
-    function: Callable[..., Any], spoiled: dict[str, Any], name: str, is_legitimate: bool
+def refusal_of(function: Callable[..., Any], call: dict[str, Any]) -> OutOfRange | None:
+    try:
+        function(**call)
+    except OutOfRange as refusal:
+        return refusal
+    return None
+
+
+ROWS = [
+    pytest.param(
+        function,
+        call,
+        argument,
+        name,
+        legitimate.get(name, set()),
+        id=f"{number}-{function.__name__}-{argument}-{name}",
+    )
+    for number, (function, call, legitimate) in enumerate(CALLS)
+    for argument, name, _ in inputs_of(call)
+]
+
+
+@pytest.mark.parametrize(("function", "call", "argument", "name", "legitimate"), ROWS)
+def test_every_spoiling_of_an_input_is_refused_by_name(
+    function: Callable[..., Any],
+    call: dict[str, Any],
+    argument: str,
+    name: str,
+    legitimate: set[str],
 ) -> None:
-    if is_legitimate:
-        assert function(**spoiled) is not None
-        return
-    with pytest.raises(OutOfRange) as refusal:
-        function(**spoiled)
-    assert name in str(refusal.value)
-    assert refusal.value.as_dict()["code"] == "out_of_range"
+    given = call[argument]
+    value = given if argument == name else getattr(given, name)
+    for how, spoil in SPOILED.items():
+        bad = spoil(value)
+        spoiled = {**call, argument: bad if argument == name else replace(given, **{name: bad})}
+        if how in legitimate:
+            assert function(**spoiled) is not None, how
+            continue
+        refusal = refusal_of(function, spoiled)
+        assert refusal is not None, f"{how}: {bad!r} was answered"
+        assert name in str(refusal), how
+        assert refusal.as_dict()["code"] == "out_of_range", how
+
+
+def test_no_input_was_left_out() -> None:
+    assert len(ROWS) * len(SPOILED) > 2000
 
 
 @pytest.mark.parametrize(("function", "call", "legitimate"), CALLS)

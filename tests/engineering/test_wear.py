@@ -125,10 +125,7 @@ def test_a_missing_piece_must_be_found() -> None:
 )
 def test_one_missing_value_means_cannot_decide(name: str, where: str) -> None:
     nothing: dict[str, Any] = {name: None}
-    if where == "measured":
-        result = seat(**nothing)
-    else:
-        result = seat(limits=replace(LIMITS, **nothing))
+    result = seat(**nothing) if where == "measured" else seat(limits=replace(LIMITS, **nothing))
     assert result.decision == Decision.CANNOT_DECIDE
     assert result.blocks_close_up
     assert result.remaining is None
@@ -384,3 +381,10 @@ def test_public_misprints_of_h7_at_range_edges_are_not_matched(
 def test_a_contact_ring_that_is_neither_yes_nor_no_is_refused() -> None:
     with pytest.raises(OutOfRange, match="yes, no or not looked at"):
         seat(contact_ring_complete="mostly")
+
+
+def test_reasons_speak_millimetres() -> None:
+    result = limit_disposition(
+        0.46e-3, limit=0.45e-3, worse_when=WorseWhen.HIGHER, unit="m", kinds=[], severe=SEVERE
+    )
+    assert result.reasons[0].text == ("Measured 0.46 mm, limit 0.45 mm: beyond the limit, replace.")

@@ -16,7 +16,7 @@ from valvecare.engineering.plausible_mechanics import (
     require_length,
     require_plausible,
 )
-from valvecare.engineering.working import Quantity, Reason
+from valvecare.engineering.working import Quantity, Reason, in_words
 
 EQUAL_M: Final = 1e-9  # a nanometre: below any gauge, above rounding of the sums
 EQUAL_SHARE: Final = 1e-9
@@ -367,12 +367,13 @@ def limit_disposition(
     if value is None or bound is None:
         missing = [n for n, v in (("measured", value), ("limit", bound)) if v is None]
         return _cannot_decide(missing, inputs, unit)
+    shown = f"Measured {in_words(value, unit)}, limit {in_words(bound, unit)}"
     left = bound - value if sense == WorseWhen.HIGHER else value - bound
     steps = (Quantity("left to the limit", left, unit, "distance from measured to limit"),)
     if left >= -(EQUAL_M if unit else EQUAL_SHARE):
-        reason = Reason("within_limit", f"{value:.4g} {unit} is within {bound:.4g} {unit}.")
+        reason = Reason("within_limit", f"{shown}: within the limit.")
         return _disposition(Decision.REUSE, left, unit, inputs, (reason,), steps)
-    reason = Reason("beyond_limit", f"{value:.4g} {unit} is beyond {bound:.4g} {unit}: replace.")
+    reason = Reason("beyond_limit", f"{shown}: beyond the limit, replace.")
     return _disposition(Decision.REPLACE, left, unit, inputs, (reason,), steps)
 
 

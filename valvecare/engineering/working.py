@@ -1,6 +1,9 @@
-"""The parts a 'show the working' page is made of: quantities, reasons, checks. Data only."""
+"""The parts a 'show the working' page is made of: quantities, reasons, checks. No physics."""
 
 from dataclasses import dataclass
+from typing import Final
+
+_SHOWN: Final = {"N": (1e-3, "kN"), "Pa": (1e-6, "MPa"), "m": (1e3, "mm")}
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,11 +40,17 @@ class Check:
     text: str
 
 
+def in_words(value: float, unit: str) -> str:
+    """Return a value in the unit a workshop reads: N as kN, Pa as MPa, m as mm; others as is."""
+    factor, shown = _SHOWN.get(unit, (1.0, unit))
+    return f"{value * factor:.4g} {shown}".rstrip()
+
+
 def at_most(name: str, value: float, limit: float, unit: str, otherwise: str) -> Check:
     """Check that `value` does not pass `limit`; `otherwise` says what a failure means and helps."""
     passed = value <= limit * (1 + 1e-9)
     words = "within the limit" if passed else otherwise
-    text = f"{name}: {value:.4g} {unit}, at most {limit:.4g}: {words}."
+    text = f"{name}: {in_words(value, unit)}, at most {in_words(limit, unit)}: {words}."
     return Check(name, value, limit, unit, passed, text)
 
 
@@ -49,5 +58,5 @@ def at_least(name: str, value: float, limit: float, unit: str, otherwise: str) -
     """Check that `value` reaches `limit`; `otherwise` says what a failure means and what helps."""
     passed = value >= limit * (1 - 1e-9)
     words = "enough" if passed else otherwise
-    text = f"{name}: {value:.4g} {unit}, at least {limit:.4g}: {words}."
+    text = f"{name}: {in_words(value, unit)}, at least {in_words(limit, unit)}: {words}."
     return Check(name, value, limit, unit, passed, text)
