@@ -149,6 +149,9 @@ def test_a_curve_is_put(site, engineer):
         "speed_rpm": 2970,
         "density_kg_per_m3": 998,
     }
+    at, kept = f"/api/v1/pumps/{pump.pk}/curve", {"format": "json", "HTTP_IF_MATCH": '"1"'}
+    answer = engineer.put(at, body, **kept)
+    assert answer.status_code == 409  # speed and density of the curve move
     answer = engineer.put(at, body | {"reason": "test"}, **kept)
     assert (answer.status_code, len(answer.json()["curve"])) == (200, 2)
 
