@@ -3,9 +3,13 @@
 from django.urls import path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
+from valvecare.due import pages as due_pages
+from valvecare.protection import pages as protection_pages
 from valvecare.register import api as register_api
 from valvecare.web import health
+from valvecare.web.manifest import manifest
 from valvecare.web.problems import api_not_found
+from valvecare.work import pages as work_pages
 
 app_name = "valvecare"
 
@@ -15,7 +19,12 @@ api = [
     *register_api.urls,
 ]
 
-pages: list = []
+pages: list = [
+    path("manifest.webmanifest", manifest, name="manifest"),
+    *protection_pages.urls,
+    *due_pages.urls,
+    *work_pages.urls,
+]
 
 urlpatterns = [
     path("livez", health.livez, name="livez"),

@@ -4,9 +4,8 @@ A null number is shown as 'not known', never as 0 or an empty place. A time is s
 of the site it belongs to, with the zone's name. A date has no zone: it is the site's own day.
 """
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django import template
 from django.core.exceptions import ImproperlyConfigured
@@ -17,6 +16,7 @@ from valvecare.core.conf import options
 from valvecare.core.models import NOT_KNOWN
 from valvecare.web import marks, words
 from valvecare.web import menu as menus
+from valvecare.web.share_bar import share_bar
 
 register = template.Library()
 
@@ -34,10 +34,31 @@ def number(value: Any, unit: str = "", digits: int | None = None) -> SafeString:
     return format_html('<span class="num">{}</span>', words.quantity(float(value), unit, digits))
 
 
+_UNITS = {"1": "", "degC": "°C", "m3/h": "m³/h", "bar_g": "bar g", "bar_a": "bar a"}
+
+
+@register.simple_tag
+def unit_word(unit: str) -> str:
+    """A stored unit as people write it; a plain count has none."""
+    return _UNITS.get(unit, unit)
+
+
+@register.simple_tag
+def uncertainty(value: float, share: float, unit: str) -> SafeString:
+    """The half-width that a share of a value makes: ± 1.05 m³/h (5 %)."""
+    return format_html(
+        '<span class="num">±\u00a0{} ({}\u00a0%)</span>',
+        words.quantity(value * share, unit),
+        words.figure(share * 100),
+    )
+
+
 @register.filter
 def share(value: Any) -> SafeString:
-    """A share of a limit with two decimals, as planners quote it: 1.03."""
-    return number(value, digits=2)
+    """A share of a limit with two decimals; 1.00 only when it is reached."""
+    if value is None:
+        return not_known()
+    return format_html('<span class="num">{}</span>', words.plain_share(value))
 
 
 @register.filter
@@ -49,16 +70,15 @@ def known(value: Any) -> Any:
 
 
 @register.filter
+def age(value: timedelta | None) -> str | SafeString:
+    """How old, in the unit that says it best: 40 min, 7 h, 12 days."""
+    return not_known() if value is None else words.plain_age(value)
+
+
+@register.filter
 def plain_date(value: date | None) -> str | SafeString:
     """A day: 4 May 2026."""
     return not_known() if value is None else words.plain_date(value)
-
-
-def zone_of(place: Any) -> ZoneInfo:
-    """The zone of a site, of anything with `site_of()`, or of an IANA name."""
-    if hasattr(place, "site_of"):
-        place = place.site_of()
-    return ZoneInfo(str(getattr(place, "time_zone", place)))
 
 
 @register.filter
@@ -66,7 +86,7 @@ def site_time(value: datetime | None, place: Any) -> SafeString:
     """`{{ at|site_time:site }}`: 4 May 2026, 14:00 CEST, machine-readable inside `<time>`."""
     if value is None:
         return not_known()
-    local = value.astimezone(zone_of(place))
+    local = value.astimezone(words.zone_of(place))
     return format_html('<time datetime="{}">{}</time>', local.isoformat(), words.plain_time(local))
 
 
@@ -75,7 +95,7 @@ def site_day(value: datetime | None, place: Any) -> SafeString:
     """The site's own day of an instant: 4 May 2026."""
     if value is None:
         return not_known()
-    local = value.astimezone(zone_of(place))
+    local = value.astimezone(words.zone_of(place))
     return format_html(
         '<time datetime="{}">{}</time>', local.date().isoformat(), words.plain_date(local.date())
     )
@@ -97,6 +117,32 @@ def tone(word: Any) -> str:
 def shape(word: Any) -> SafeString:
     """The shape of a state word, hidden from screen readers."""
     return marks.shape(marks.mark_of(word))
+
+
+@register.simple_tag
+def share_used(share: Any, state: Any, at_least: bool = False) -> SafeString:
+    """`{% share_used item.share_used item.state %}`: bar and number of a share of a limit."""
+    margin = options().LOW_MARGIN_SHARE
+    return share_bar(share, state, coming_up_from=margin, at_least=at_least)
+
+
+@register.simple_tag
+def date_band(earliest: date | None, likely: date | None, latest: date | None) -> SafeString:
+    """Likely day, with earliest and latest when they differ from it."""
+    if likely is None:
+        if latest is None:
+            return format_html('<span class="not-known">{}</span>', "cannot say")
+        return format_html("by {} at the latest", words.plain_date(latest))
+    if earliest is None and latest is None or earliest == likely == latest:
+        return format_html('<span class="num">{}</span>', words.plain_date(likely))
+    low = words.plain_date(earliest) if earliest else "cannot say"
+    high = words.plain_date(latest) if latest else "cannot say"
+    return format_html(
+        '<span class="num">{}</span> <span class="band-dates">{} to {}</span>',
+        words.plain_date(likely),
+        low,
+        high,
+    )
 
 
 @register.simple_tag(takes_context=True)

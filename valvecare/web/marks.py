@@ -73,6 +73,7 @@ MARKS: Mapping[str, Mark] = {
     # quality of a reading, judgement of what was set aside
     "good": GOOD,
     "uncertain": WARN,
+    "late": WARN,
     "bad": BAD,
     "waiting": WAITING,
     "accepted": DONE,

@@ -7,7 +7,7 @@ from django.utils.safestring import SafeString, mark_safe
 
 from valvecare.engineering.errors import OutOfRange
 from valvecare.web.marks import mark_of
-from valvecare.web.words import figure
+from valvecare.web.words import plain_share
 
 
 def share_bar(
@@ -31,7 +31,7 @@ def share_bar(
     ticks = "".join(
         f'<path class="share-tick" d="M{at * scale:.1f} 0v14"/>' for at in (coming_up_from, 1.0)
     )
-    number = "not known" if share is None else ("≥ " if at_least else "") + figure(share, 2)
+    number = "not known" if share is None else ("≥ " if at_least else "") + plain_share(share)
     return format_html(
         '<span class="share tone-{}"><svg class="share-bar{}" viewBox="0 0 120 14" '
         'aria-hidden="true" focusable="false"><path class="share-ground" d="M0 3h120v8H0z"/>'

@@ -1,6 +1,8 @@
 """How numbers, days and instants are written for people. One place, for tags and plots alike."""
 
-from datetime import date, datetime
+from datetime import date, datetime, timedelta
+from typing import Any
+from zoneinfo import ZoneInfo
 
 NARROW_SPACE = "\u202f"
 NO_BREAK = "\u00a0"
@@ -39,6 +41,15 @@ def quantity(value: float, unit: str = "", digits: int | None = None) -> str:
     return f"{figure(value, digits)}{NO_BREAK}{unit}" if unit else figure(value, digits)
 
 
+def plain_share(value: float) -> str:
+    """A share of a limit with two decimals; 1.00 only when reached, so that 0.997 is 0.99.
+
+    >>> plain_share(0.997), plain_share(1.0), plain_share(1.432)
+    ('0.99', '1.00', '1.43')
+    """
+    return figure(min(round(value, 2), 0.99) if value < 1 else value, 2)
+
+
 def plain_date(value: date) -> str:
     """A day, month by name so that nobody reads it the wrong way round.
 
@@ -46,6 +57,13 @@ def plain_date(value: date) -> str:
     '4\xa0May\xa02026'
     """
     return f"{value.day}{NO_BREAK}{MONTHS[value.month - 1]}{NO_BREAK}{value.year}"
+
+
+def zone_of(place: Any) -> ZoneInfo:
+    """The zone of a site, of anything with `site_of()`, or of an IANA name."""
+    if hasattr(place, "site_of"):
+        place = place.site_of()
+    return ZoneInfo(str(getattr(place, "time_zone", place)))
 
 
 def zone_name(moment: datetime) -> str:
@@ -60,3 +78,15 @@ def zone_name(moment: datetime) -> str:
 def plain_time(moment: datetime) -> str:
     """An instant in its own zone: 4 May 2026, 14:00 CEST."""
     return f"{plain_date(moment.date())}, {moment:%H:%M}{NO_BREAK}{zone_name(moment)}"
+
+
+def plain_age(age: timedelta) -> str:
+    """How old something is, in the unit that says it best.
+
+    >>> plain_age(timedelta(minutes=40)), plain_age(timedelta(hours=47)), plain_age(timedelta(9))
+    ('40\xa0min', '47\xa0h', '9\xa0days')
+    """
+    minutes = age.total_seconds() / 60
+    if minutes < 120:
+        return quantity(minutes, "min", 0)
+    return quantity(minutes / 60, "h", 0) if minutes < 2880 else quantity(age.days, "days")
