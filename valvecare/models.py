@@ -3,7 +3,14 @@
 from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredential
 from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
 from valvecare.planning.models import Crew, Slot, Window
-from valvecare.protection.models import FunctionTest
+from valvecare.protection.models import (
+    FunctionTest,
+    Inspection,
+    LiquidProperties,
+    ValveCapacity,
+    Verdict,
+    VerdictPolicy,
+)
 from valvecare.readings.models import (
     MeterEvent,
     PlantEvent,
@@ -48,6 +55,11 @@ __all__ = [
     "Event",
     "Finding",
     "FunctionTest",
+    "Inspection",
+    "LiquidProperties",
+    "ValveCapacity",
+    "Verdict",
+    "VerdictPolicy",
     "Gate",
     "IdempotentAnswer",
     "JobRun",

@@ -1,13 +1,20 @@
 """Tables of evidence. Append-only: a correction is a new row."""
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from django.conf import settings
 from django.db import models
 from django.db.models import Q
 
-from valvecare.core.models import SiteScoped
-from valvecare.protection.rules import METHODS_WITH_PUMP, ProofMethod, ProofResult
+from valvecare.core.models import SiteScoped, Versioned
+from valvecare.protection.rules import (
+    METHODS_WITH_PUMP,
+    Grade,
+    LiquidTable,
+    ProofMethod,
+    ProofResult,
+    Word,
+)
 from valvecare.register.rules import choices
 
 _BIG = 1e9
@@ -34,7 +41,7 @@ class FunctionTest(SiteScoped):
     )
     words = models.CharField(max_length=500, blank=True)
     recorded_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     recorded_at = models.DateTimeField()
 
@@ -66,3 +73,164 @@ class FunctionTest(SiteScoped):
     @property
     def with_pump(self) -> bool:
         return ProofMethod(self.method) in METHODS_WITH_PUMP
+
+
+class Inspection(SiteScoped):
+    """The valve was opened and looked into: evidence 'seen inside'. Append-only."""
+
+    site_path: ClassVar[str] = "valve__pump__group__site"
+
+    valve = models.ForeignKey(
+        "valvecare.ProtectionValve", on_delete=models.PROTECT, related_name="inspections"
+    )
+    done_at = models.DateTimeField()
+    kind = models.CharField(max_length=30, help_text="The kind of task.")
+    as_found = models.CharField(max_length=24)
+    mode = models.CharField(max_length=4, blank=True, help_text="Failure mode code.")
+    words = models.CharField(max_length=500, blank=True)
+    crew = models.CharField(max_length=80, blank=True, help_text="Empty: not recorded.")
+    seal_lot = models.CharField(max_length=60, blank=True, help_text="Empty: not recorded.")
+    origin = models.CharField(max_length=100, help_text="For example a work order's number.")
+    recorded_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_inspection"
+        ordering = ("-done_at", "-id")
+        indexes = [models.Index(fields=["valve", "-done_at"], name="inspection_of_valve")]
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve", "done_at", "origin"], name="one_inspection_per_origin_and_time"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.kind} of {self.valve}: {self.as_found}"
+
+
+class LiquidProperties(Versioned):
+    """A liquid other than water: columns over temperature, with where the numbers come from."""
+
+    name = models.CharField(max_length=40, unique=True)
+    source = models.CharField(max_length=300)
+    temperatures_degc = models.JSONField()
+    densities_kg_per_m3 = models.JSONField()
+    specific_heats_j_per_kg_k = models.JSONField()
+    vapour_pressures_pa_abs = models.JSONField()
+    critical_pressure_pa_abs = models.FloatField(null=True, blank=True)
+
+    class Meta:
+        db_table = "valvecare_liquid_properties"
+        ordering = ("name",)
+        verbose_name_plural = "liquid properties"
+
+    def __str__(self) -> str:
+        return self.name
+
+    def table(self) -> LiquidTable:
+        """The columns as the rules take them."""
+        return LiquidTable(
+            name=self.name,
+            source=self.source,
+            temperatures_degc=tuple(self.temperatures_degc),
+            densities_kg_per_m3=tuple(self.densities_kg_per_m3),
+            specific_heats_j_per_kg_k=tuple(self.specific_heats_j_per_kg_k),
+            vapour_pressures_pa_abs=tuple(self.vapour_pressures_pa_abs),
+            critical_pressure_pa_abs=self.critical_pressure_pa_abs,
+        )
+
+
+class VerdictPolicy(Versioned):
+    """The owner's limits of the verdict. The latest row in force counts."""
+
+    margin_share = models.FloatField(help_text="Margin asked over the required flow, 0.05 is 5 %.")
+    source = models.CharField(max_length=200)
+    owner = models.CharField(max_length=120)
+    valid_from = models.DateField(unique=True)
+
+    class Meta:
+        db_table = "valvecare_verdict_policy"
+        ordering = ("-valid_from",)
+        verbose_name_plural = "verdict policies"
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(margin_share__gte=0, margin_share__lt=1),
+                name="verdict_margin_is_a_share",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"margin {self.margin_share:.0%} from {self.valid_from}"
+
+
+class ValveCapacity(models.Model):
+    """The computed capacity of one valve, kept until one of its inputs changes."""
+
+    valve = models.OneToOneField(
+        "valvecare.ProtectionValve",
+        on_delete=models.CASCADE,
+        primary_key=True,
+        related_name="capacity",
+    )
+    inputs_hash = models.CharField(max_length=64)
+    computed_at = models.DateTimeField()
+    result = models.JSONField(help_text="The fields of rules.Capacity without its working.")
+    working = models.JSONField(help_text="Inputs and intermediate values, for the page 'Why'.")
+
+    class Meta:
+        db_table = "valvecare_valve_capacity"
+
+    def __str__(self) -> str:
+        return f"capacity of valve {self.valve_id}"
+
+
+class Verdict(SiteScoped):
+    """One dated answer: can this valve still protect its pump, and until when?
+
+    A new row is written when the answer changes; `confirmed_at` moves when it is judged again
+    with the same answer. Never edited otherwise.
+    """
+
+    site_path: ClassVar[str] = "valve__pump__group__site"
+
+    valve = models.ForeignKey(
+        "valvecare.ProtectionValve", on_delete=models.PROTECT, related_name="verdicts"
+    )
+    judged_at = models.DateTimeField(help_text="When this answer was first given.")
+    confirmed_at = models.DateTimeField(help_text="When it was last judged the same.")
+    is_current = models.BooleanField(default=True)
+    stale_since = models.DateTimeField(
+        null=True, help_text="An input changed after the judgement; not valid until judged again."
+    )
+    word = models.CharField(max_length=20, choices=[(word.value, word.value) for word in Word])
+    code = models.CharField(max_length=40)
+    since = models.DateField(null=True)
+    until = models.DateField(null=True)
+    until_earliest = models.DateField(null=True)
+    until_latest = models.DateField(null=True)
+    reason = models.CharField(max_length=700)
+    next_action = models.CharField(max_length=300, blank=True)
+    restriction = models.CharField(max_length=400, blank=True)
+    evidence = models.CharField(max_length=300)
+    grade = models.CharField(max_length=30, choices=[(grade.value, grade.value) for grade in Grade])
+    margin_share = models.FloatField(null=True)
+    required_m3_per_h = models.FloatField(null=True)
+    grounds = models.JSONField(default=list)
+    notes = models.JSONField(default=list)
+    facts: Any = models.JSONField(default=dict, help_text="What it was judged from.")
+    rule_version = models.CharField(max_length=20)
+
+    class Meta:
+        db_table = "valvecare_verdict"
+        ordering = ("-judged_at", "-id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["valve"], condition=Q(is_current=True), name="one_current_verdict_per_valve"
+            )
+        ]
+        indexes = [models.Index(fields=["valve", "-judged_at"], name="verdicts_of_valve")]
+
+    def __str__(self) -> str:
+        return f"{self.valve}: {self.word}"
