@@ -155,9 +155,9 @@ class Policy(Versioned):
 
     def site_of(self) -> Any:
         """The site of a policy for a valve or a group; None for a design, which all sites share."""
-        if self.valve_id is not None:
+        if self.valve is not None:
             return self.valve.pump.group.site
-        return self.group.site if self.group_id is not None else None
+        return self.group.site if self.group is not None else None
 
     def clean(self) -> None:
         named = [self.valve_id is not None, self.group_id is not None, bool(self.design_code)]

@@ -8,8 +8,16 @@ from typing import Any
 import numpy as np
 
 from valvecare.core.errors import Reason
-from valvecare.due.rules import decide as kernel
-from valvecare.due.rules.decide import ClockColumns, Decisions, decide
+from valvecare.due.rules.decide import (
+    CALENDAR,
+    NEVER_US,
+    NOTES,
+    STATES,
+    ClockColumns,
+    Decisions,
+    decide,
+    trigger_at,
+)
 from valvecare.due.rules.words import RESTARTS, TRIGGERS, DueState, TaskKind, Trigger, TriggerNote
 
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
@@ -199,9 +207,9 @@ def decision_at(
     views = tuple(
         TriggerView(
             trigger=trigger,
-            note=kernel.NOTES[found.note[row, column]],
+            note=NOTES[found.note[row, column]],
             limit=_number(clocks.limit[row, column]),
-            used=None if column == kernel.CALENDAR else _number(clocks.used[row, column]),
+            used=None if column == CALENDAR else _number(clocks.used[row, column]),
             share=_number(found.share[row, column]),
             shown=_number(found.shown[row, column]),
             is_lower_bound=bool(found.is_lower_bound[row, column]),
@@ -215,20 +223,20 @@ def decision_at(
         for column, trigger in enumerate(TRIGGERS)
     )
     governing, runner_up = int(found.governing[row]), int(found.runner_up[row])
-    state = kernel.STATES[found.state[row]]
+    state = STATES[found.state[row]]
     act_on, likely = _day(clocks.anchor_on[row]), _day(found.likely[row])
     is_unconfirmed = bool(found.is_unconfirmed[row])
     return DueDecision(
         kind=kind,
         state=state,
         share_used=views[governing].shown if governing >= 0 else None,
-        governed_by=kernel.trigger_at(governing),
-        runner_up=kernel.trigger_at(runner_up),
+        governed_by=trigger_at(governing),
+        runner_up=trigger_at(runner_up),
         runner_up_share=views[runner_up].shown if runner_up >= 0 else None,
         earliest_on=_day(found.earliest[row]),
         likely_on=likely,
         latest_on=_day(found.latest[row]),
-        date_set_by=kernel.trigger_at(int(found.set_by[row])),
+        date_set_by=trigger_at(int(found.set_by[row])),
         is_unconfirmed=is_unconfirmed,
         act_kind=act_kind,
         act_on=act_on,
@@ -288,7 +296,7 @@ def governing(
 
     limit, used = np.full(shape, np.nan), np.full(shape, np.nan)
     has_series, lower = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_)
-    stale = np.full(shape, kernel.NEVER_US, dtype=np.int64)
+    stale = np.full(shape, NEVER_US, dtype=np.int64)
     for fact in facts:
         column = TRIGGERS.index(fact.trigger)
         limit[0, column] = fact.limit

@@ -63,3 +63,16 @@ function test after a strip-down is an act of its own and restarts its own clock
 def restarts(kind: TaskKind) -> tuple[TaskKind, ...]:
     """The kinds of task whose clocks a finished task of this kind restarts, in word order."""
     return tuple(sorted(RESTARTS[kind]))
+
+
+CONFIDENCE = 0.90
+"""Two-sided: 5 % of cases before the earliest date, 5 % after the latest. Project default."""
+
+USAGE_WEEKS = 52
+"""Window of the rate of use. A year, so that seasons weigh as they come."""
+
+STALE_PERIODS = 3.0
+STALE_LEAST_S = 86_400.0
+STALE_UNKNOWN_S = 14 * 86_400.0
+"""A reading is old after three expected periods, a day at least; two weeks where no period is
+stated. Project defaults."""

@@ -1,0 +1,18 @@
+"""What happens to due dates: acts restart clocks, policies set limits, sweeps decide."""
+
+from valvecare.due.actions.acts import restart_clocks, withdraw_act
+from valvecare.due.actions.policies import change_policy, set_policy
+from valvecare.due.actions.settle import Settled
+from valvecare.due.actions.structure import renew_valves
+from valvecare.due.actions.sweep import refresh_touched, sweep
+
+__all__ = [
+    "Settled",
+    "change_policy",
+    "refresh_touched",
+    "renew_valves",
+    "restart_clocks",
+    "set_policy",
+    "sweep",
+    "withdraw_act",
+]
