@@ -14,7 +14,12 @@ from typing import Protocol
 import seuif97
 
 from valvecare.engineering import plausible
-from valvecare.engineering.errors import NotEnoughData, OutOfRange, require_between
+from valvecare.engineering.errors import (
+    NotEnoughData,
+    OutOfRange,
+    require_between,
+    require_number,
+)
 
 CELSIUS_ZERO_K = 273.15
 WATER_CRITICAL_PRESSURE_PA_ABS = 22_064_000.0
@@ -116,29 +121,39 @@ class Water:
 
     def temperature_at_enthalpy(self, enthalpy_j_per_kg: float, pressure_pa_abs: float) -> float:
         """Temperature, degC, of liquid with this enthalpy; refused when part of it is steam."""
-        return self._solve(_H, enthalpy_j_per_kg / 1000.0, pressure_pa_abs, "enthalpy_j_per_kg")
+        enthalpy = require_number("enthalpy_j_per_kg", enthalpy_j_per_kg)
+        return self._solve(
+            _H, enthalpy / 1000.0, pressure_pa_abs, "enthalpy_j_per_kg", given=enthalpy
+        )
 
     def isentropic_temperature(
         self, temperature_degc: float, from_pa_abs: float, to_pa_abs: float
     ) -> float:
         """Temperature, degC, after a change of pressure at constant entropy."""
         entropy = self._liquid(temperature_degc, from_pa_abs, _S)
-        return self._solve(_S, entropy, to_pa_abs, "to_pa_abs")
+        return self._solve(_S, entropy, to_pa_abs, "to_pa_abs", given=to_pa_abs)
 
-    def _solve(self, which: int, wanted: float, pressure_pa_abs: float, name: str) -> float:
+    def _solve(
+        self, which: int, wanted: float, pressure_pa_abs: float, name: str, *, given: float
+    ) -> float:
         """Newton on h(T) or s(T) at constant pressure: dh = cp dT, ds = cp dT / T."""
         pressure = _water_pressure(pressure_pa_abs)
         highest = _HIGHEST_DEGC
         if pressure < 16.529e6:
             highest = self.saturation_temperature(pressure)
         top = _sane(_state(pressure, highest, which), "pressure_pa_abs", pressure)
-        bottom = _sane_entropy(_state(pressure, _LOWEST_DEGC, which), pressure)
+        bottom = _sane(
+            _state(pressure, _LOWEST_DEGC, which), "pressure_pa_abs", pressure, least=-10.0
+        )
         if not isfinite(wanted) or wanted > top + 1e-9 * abs(top):
             raise OutOfRange(
-                name, wanted, f"at most {top:.6g} for liquid at this pressure", "it would flash"
+                name,
+                given,
+                f"such that the water stays liquid, at most {highest:.4g} degC at {pressure:g} Pa",
+                "it would flash" if highest < _HIGHEST_DEGC else "the end of the formulation",
             )
         if wanted < bottom:
-            raise OutOfRange(name, wanted, f"at least {bottom:.6g}", "below 0.01 degC")
+            raise OutOfRange(name, given, "such that the water stays above 0.01 degC", "ice")
         temperature = _LOWEST_DEGC + (highest - _LOWEST_DEGC) * (wanted - bottom) / (top - bottom)
         for _ in range(30):
             heat = _state(pressure, temperature, _CP)
@@ -162,8 +177,12 @@ class Water:
                 _NOT_LIQUID,
             )
         if pressure < boiling * (1.0 + 1e-9):
-            return _sane(seuif97.tx(temperature, 0.0, which), "pressure_pa_abs", pressure)
-        return _sane(_state(pressure, temperature, which), "pressure_pa_abs", pressure)
+            value: float = seuif97.tx(temperature, 0.0, which)
+        else:
+            value = _state(pressure, temperature, which)
+        return _sane(
+            value, "pressure_pa_abs", pressure, least=-10.0 if which in (_H, _S) else 1e-12
+        )
 
 
 WATER = Water()
@@ -352,17 +371,13 @@ def _state(pressure_pa: float, temperature_degc: float, which: int) -> float:
     return value
 
 
-def _sane(value: float, name: str, given: float) -> float:
-    """The package reports trouble as a negative number; no property asked here can be negative."""
-    if not isfinite(value) or value <= 0.0:
+def _sane(value: float, name: str, given: float, *, least: float = 0.0) -> float:
+    """The package reports trouble as a large negative number; steer that into a refusal.
+
+    Enthalpy and entropy lie a little below zero next to the triple point, nothing else does.
+    """
+    if not isfinite(value) or value < least:
         raise OutOfRange(name, given, "inside IAPWS-IF97 for liquid water", f"answer {value:g}")
-    return value
-
-
-def _sane_entropy(value: float, given: float) -> float:
-    """Entropy and enthalpy may lie a little below zero next to the triple point."""
-    if not isfinite(value) or value < -10.0:
-        raise OutOfRange("pressure_pa_abs", given, "inside IAPWS-IF97 for liquid water")
     return value
 
 
