@@ -34,9 +34,9 @@ def _sane(name: str) -> Q:
     return Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gte": 0, f"{name}__lt": _BIG})
 
 
-def number_of(pk: int) -> str:
+def number_of(pk: int | None) -> str:
     """The number people and plant systems use: WO-000123."""
-    return f"WO-{pk:06d}"
+    return f"WO-{pk:06d}" if pk is not None else "WO-new"
 
 
 class WorkOrderQuerySet(SiteScopedQuerySet):
@@ -68,11 +68,14 @@ class WorkOrder(Versioned, SiteScoped):
     why = models.CharField(max_length=500, help_text="One sentence: why this work is wanted.")
     raised_by = models.CharField(max_length=10, choices=choices(RaisedBy))
     raised_by_user = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     raised_at = models.DateTimeField()
     raised_in = models.UUIDField(
-        null=True, editable=False, help_text="The run of the generator that made this row."
+        null=True,
+        blank=True,
+        editable=False,
+        help_text="The run of the generator that made this row.",
     )
     due_on = models.DateField(help_text="Site-local day.")
     share_used = models.FloatField(null=True, blank=True)
@@ -84,10 +87,12 @@ class WorkOrder(Versioned, SiteScoped):
         on_delete=models.PROTECT,
         related_name="assigned_work_orders",
     )
-    readiness = models.JSONField(default=dict, help_text="Item of the go/no-go list: its proof.")
+    readiness = models.JSONField(
+        blank=True, default=dict, help_text="Item of the go/no-go list: its proof."
+    )
     pause_why = models.CharField(max_length=300, blank=True)
     pause_until = models.DateField(null=True, blank=True)
-    started_at = models.DateTimeField(null=True)
+    started_at = models.DateTimeField(null=True, blank=True)
     as_found = models.CharField(max_length=24, blank=True, choices=choices(AsFound))
     as_found_words = models.CharField(max_length=500, blank=True)
     mode = models.CharField(max_length=4, blank=True)
@@ -100,12 +105,14 @@ class WorkOrder(Versioned, SiteScoped):
     starts_since = models.FloatField(null=True, blank=True)
     remarks = models.TextField(blank=True)
     done_at = models.DateTimeField(
-        null=True, help_text="When the work was done: the instant that restarts clocks."
+        null=True, blank=True, help_text="When the work was done: the instant that restarts clocks."
     )
     closed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    ended_at = models.DateTimeField(null=True, help_text="When it was closed or dropped.")
+    ended_at = models.DateTimeField(
+        null=True, blank=True, help_text="When it was closed or dropped."
+    )
     is_imported = models.BooleanField(default=False, help_text="Typed in from older records.")
     updated_at = models.DateTimeField()
 
@@ -175,10 +182,10 @@ class Gate(SiteScoped):
     kind = models.CharField(max_length=20, choices=choices(GateKind))
     at = models.DateTimeField(help_text="When it was done.")
     by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     words = models.CharField(max_length=500, blank=True)
-    data = models.JSONField(default=dict)
+    data = models.JSONField(blank=True, default=dict)
     recorded_at = models.DateTimeField()
 
     class Meta:
@@ -213,7 +220,7 @@ class Finding(SiteScoped):
     decision = models.CharField(max_length=14, blank=True, choices=choices(PartDecision))
     not_checked_because = models.CharField(max_length=300, blank=True)
     by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     at = models.DateTimeField(help_text="When it was found.")
     recorded_at = models.DateTimeField()
@@ -246,7 +253,7 @@ class PartUsed(SiteScoped):
     serial = models.CharField(max_length=60, blank=True)
     words = models.CharField(max_length=300, blank=True)
     by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     at = models.DateTimeField()
 
@@ -292,9 +299,9 @@ class Deferral(SiteScoped):
     asked_at = models.DateTimeField()
     signature = models.CharField(max_length=300, blank=True)
     signed_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    signed_at = models.DateTimeField(null=True)
+    signed_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
         db_table = "valvecare_deferral"

@@ -1,0 +1,133 @@
+"""Valid orders, made through the actions where it matters. All names are invented."""
+
+from datetime import UTC, date, datetime, timedelta
+from typing import Any
+
+import factory
+from factory.django import DjangoModelFactory
+
+from tests.factories.register import ProtectionValveFactory, member
+from valvecare.core.permits import Role
+from valvecare.models import WorkOrder
+from valvecare.protection.rules import ProofMethod
+from valvecare.work.actions.agree import agree
+from valvecare.work.actions.pass_gate import pass_gate
+from valvecare.work.actions.ready import ready
+from valvecare.work.actions.record_as_found import record_as_found
+from valvecare.work.actions.record_finding import record_finding
+from valvecare.work.actions.record_test import record_test
+from valvecare.work.actions.start import start
+from valvecare.work.reads import facts_of
+from valvecare.work.rules import (
+    AsFound,
+    FindingGrade,
+    GateKind,
+    OrderKind,
+    OrderState,
+    PartDecision,
+    RaisedBy,
+    Rods,
+    ready_items,
+)
+
+NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
+
+
+class WorkOrderFactory(DjangoModelFactory):
+    """A raised order; give `state` and it stands there without a story."""
+
+    class Meta:
+        model = WorkOrder
+
+    valve = factory.SubFactory(ProtectionValveFactory)
+    site = factory.LazyAttribute(lambda order: order.valve.pump.group.site)
+    kind = OrderKind.STRIP_DOWN.value
+    state = OrderState.RAISED.value
+    why = "Calendar, 1.02 of the 24-month limit."
+    raised_by = RaisedBy.PERSON.value
+    raised_at = NOW - timedelta(days=10)
+    due_on = date(2026, 6, 1)
+    updated_at = NOW - timedelta(days=10)
+
+
+class Job:
+    """One order carried through its steps by people of its site, a minute per step."""
+
+    def __init__(self, site: Any, order: WorkOrder | None = None, **order_facts: Any) -> None:
+        self.site = site
+        self.planner = member(site, Role.PLANNER)
+        self.technician = member(site, Role.TECHNICIAN)
+        self.at = NOW
+        self.order = order or WorkOrderFactory(valve__pump__group__site=site, **order_facts)
+
+    def tick(self) -> datetime:
+        self.at += timedelta(minutes=1)
+        return self.at
+
+    def do(self, action: Any, *args: Any, actor: Any = None, **kwargs: Any) -> WorkOrder:
+        """Run an action on the order as it stands; keeps the new version."""
+        self.order = action(
+            self.order.pk,
+            *args,
+            version=self.order.version,
+            actor=actor or self.technician,
+            at=self.tick(),
+            **kwargs,
+        )
+        return self.order
+
+    def to_agreed(self) -> "Job":
+        self.do(agree, actor=self.planner)
+        return self
+
+    def to_readied(self) -> "Job":
+        self.to_agreed()
+        if ready_items(OrderKind(self.order.kind)):
+            # the window is planning's business; its own tests place orders for real
+            WorkOrder.objects.filter(pk=self.order.pk).update(state=OrderState.PLACED.value)
+            proofs = {item.value: "shown" for item in ready_items(OrderKind(self.order.kind))}
+            self.do(ready, proofs, actor=self.planner)
+        return self
+
+    def to_under_way(self) -> "Job":
+        self.to_readied()
+        self.do(start)
+        return self
+
+    def gate(self, gate: GateKind) -> "Job":
+        rods = Rods.LONG_RODS_AND_CLAMP if gate is GateKind.COVER_RELEASED else None
+        self.do(pass_gate, gate, rods=rods)
+        return self
+
+    def as_found(self, grade: AsFound | None = AsFound.AS_EXPECTED, **codes: Any) -> "Job":
+        self.do(record_as_found, "Held pressure, bypass line warm.", grade=grade, **codes)
+        return self
+
+    def judge_parts(self) -> "Job":
+        for part in facts_of(self.order).parts:
+            self.do(
+                record_finding,
+                part,
+                found="even polish",
+                grade=FindingGrade.USED,
+                decision=PartDecision.REUSE,
+            )
+        return self
+
+    def to_moved_by_hand(self) -> "Job":
+        self.to_under_way().gate(GateKind.ISOLATED).as_found().gate(GateKind.COVER_RELEASED)
+        self.judge_parts().gate(GateKind.PARTS_JUDGED).gate(GateKind.JOINT_CLOSED)
+        return self.gate(GateKind.MOVED_BY_HAND)
+
+    def test(self, flow: float = 30.0) -> "Job":
+        self.do(
+            record_test,
+            ProofMethod.FLOW_METER,
+            bypass_flow_m3_per_h=flow,
+            uncertainty_share=0.05,
+            required_m3_per_h=27.0,
+        )
+        return self
+
+    def to_proven(self) -> "Job":
+        return self.to_moved_by_hand().test()
