@@ -27,9 +27,9 @@ _BIG = 1e10
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 
 
-def instant(us: int | None) -> datetime | None:
-    """The aware instant (UTC) of microseconds since 1970; None stays None."""
-    return None if us is None else EPOCH + timedelta(microseconds=us)
+def instant(us: int) -> datetime:
+    """The aware instant (UTC) of microseconds since 1970."""
+    return EPOCH + timedelta(microseconds=us)
 
 
 def micros(at: datetime) -> int:
@@ -173,7 +173,7 @@ class Reading(models.Model):
         return f"{self.series_id} {self.at}: {self.value}"
 
     @property
-    def at(self) -> datetime | None:
+    def at(self) -> datetime:
         return instant(self.at_us)
 
 
@@ -222,7 +222,7 @@ class SeriesState(models.Model):
 
     @property
     def last_at(self) -> datetime | None:
-        return instant(self.last_us)
+        return None if self.last_us is None else instant(self.last_us)
 
 
 class SeriesDay(models.Model):
@@ -268,10 +268,12 @@ class MeterEvent(SiteScoped):
     at_us = models.BigIntegerField()
     closing_value = models.FloatField(help_text="Last value of the old meter.")
     opening_value = models.FloatField(help_text="First value of the new meter.")
-    source = models.ForeignKey(Source, null=True, on_delete=models.PROTECT, related_name="+")
+    source = models.ForeignKey(
+        Source, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
     words = models.CharField(max_length=200, blank=True)
     recorded_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     recorded_at = models.DateTimeField()
 
@@ -288,7 +290,7 @@ class MeterEvent(SiteScoped):
         return f"{self.series}: {self.kind} at {self.at}"
 
     @property
-    def at(self) -> datetime | None:
+    def at(self) -> datetime:
         return instant(self.at_us)
 
 
@@ -299,7 +301,7 @@ class SetAside(Versioned, SiteScoped):
 
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="set_aside")
     series = models.ForeignKey(
-        Series, null=True, on_delete=models.PROTECT, related_name="set_aside"
+        Series, null=True, blank=True, on_delete=models.PROTECT, related_name="set_aside"
     )
     tag = models.CharField(max_length=80)
     at_us = models.BigIntegerField()
@@ -314,9 +316,9 @@ class SetAside(Versioned, SiteScoped):
         max_length=10, choices=choices(SetAsideState), default=SetAsideState.WAITING.value
     )
     judged_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    judged_at = models.DateTimeField(null=True)
+    judged_at = models.DateTimeField(null=True, blank=True)
     judged_why = models.CharField(max_length=300, blank=True)
 
     class Meta:
@@ -339,7 +341,7 @@ class SetAside(Versioned, SiteScoped):
         return f"{self.tag} at {self.at}"
 
     @property
-    def at(self) -> datetime | None:
+    def at(self) -> datetime:
         return instant(self.at_us)
 
 
@@ -348,7 +350,7 @@ class Push(models.Model):
 
     source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="pushes")
     actor = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     at = models.DateTimeField()
     rows = models.IntegerField()
@@ -385,7 +387,7 @@ class PlantEvent(SiteScoped):
     source = models.ForeignKey(Source, on_delete=models.PROTECT, related_name="+")
     source_key = models.CharField(max_length=80, blank=True)
     recorded_by = models.ForeignKey(
-        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+        settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     recorded_at = models.DateTimeField()
 

@@ -330,3 +330,18 @@ def lowest_possible(quantity: Quantity, unit: str) -> float:
     if kind == "temperature":
         return from_si(kind, unit, -273.15)
     return 0.0 if kind == "pressure_absolute" else -np.inf
+
+
+def why_not_declare(
+    *, is_counter: bool, event_us: int, earliest_us: int, latest_us: int
+) -> Reason | None:
+    """May a meter event be declared for this series at this instant?"""
+    if not is_counter:
+        return Reason("not_a_counter", "Only counters have meter events.")
+    if event_us < earliest_us:
+        return Reason("time_too_old", "The time lies before 1990.", "Give the true time.")
+    if event_us > latest_us:
+        return Reason(
+            "future_time", "The time lies in the future.", "Declare it when it has happened."
+        )
+    return None

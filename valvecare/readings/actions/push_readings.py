@@ -347,7 +347,7 @@ class _Chunk:
 
     def _sift(self, connection: Any, points: Points, table: Table) -> None:
         """Series with an impossible jump: one by one, in time order, with their neighbours."""
-        found = sift(points, table, self.source_id, self.now_us)
+        found = sift(points, table, self.now_us)
         self._insert(connection, points.only(np.array(found.kept, dtype=np.int64)), table)
         self._set_aside(points, table, found.aside)
         found.settle()

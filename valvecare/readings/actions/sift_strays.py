@@ -14,6 +14,7 @@ from itertools import groupby
 import numpy as np
 
 from valvecare.core.errors import Reason
+from valvecare.core.events import record
 from valvecare.readings.actions.read_rows import Points, Table
 from valvecare.readings.actions.rebuild_days import (
     days_around,
@@ -62,7 +63,6 @@ class Sifted:
 @dataclass
 class _SeriesChange:
     table: Table
-    source_id: int
     received_us: int
     instants: list[int] = field(default_factory=list)
     strays: list[_Item] = field(default_factory=list)
@@ -100,8 +100,17 @@ class _SeriesChange:
             store_waiting(waiting, self.received_us)
             waiting.state = SetAsideState.ACCEPTED.value
             waiting.judged_at = instant(self.received_us)
-            waiting.judged_why = "Later readings bear it out."
-            waiting.save(update_fields=["state", "judged_at", "judged_why"])
+            waiting.judged_why = "What is known now bears it out."
+            waiting.version += 1
+            waiting.save(update_fields=["state", "judged_at", "judged_why", "version"])
+            record(
+                "reading.accepted",
+                waiting,
+                actor=None,
+                at=waiting.judged_at,
+                words=f"{waiting.tag}: {waiting.value:g} taken back, now explained.",
+                data={"series": waiting.series_id, "at_us": waiting.at_us},
+            )
         times = [*self.instants, *(item.at_us for item in self.strays)]
         times += [waiting.at_us for waiting in self.taken_back]
         if times:
@@ -139,25 +148,31 @@ def waiting_jumps(table: Table) -> set[int]:
     return {pos for pos, series in enumerate(table.id.tolist()) if series in waiting}
 
 
-def sift(points: Points, table: Table, source_id: int, received_us: int) -> Sifted:
+def sift(points: Points, table: Table, received_us: int) -> Sifted:
     """Judge the new readings (ascending by series, instant) of series that jumped."""
     found = Sifted()
     changes = meter_changes(table)
     order = range(points.size)
     for pos, group in groupby(order, key=lambda index: int(points.pos[index])):
         one = table.one(pos)
-        change = _SeriesChange(one, source_id, received_us)
+        change = _SeriesChange(one, received_us)
         found.changes.append(change)
         indices = list(group)
         found.kept += [i for i in indices if points.quality[i] >= int(Quality.BAD)]
         fresh = [i for i in indices if points.quality[i] < int(Quality.BAD)]
-        line = _Line(one, changes.get(pos, []), _around(int(one.id[0]), points, fresh))
+        waiting = _waiting(int(one.id[0]))
+        line = _Line(
+            one,
+            changes.get(pos, []),
+            _around(
+                int(one.id[0]),
+                [*(int(points.at_us[i]) for i in fresh), *(item.at_us for item in waiting)],
+            ),
+        )
         for index in fresh:
             line.try_new(_Item(int(points.at_us[index]), float(points.value[index]), index))
-        for waiting in SetAside.objects.filter(
-            series_id=int(one.id[0]), state=SetAsideState.WAITING.value, code=JUMP
-        ).order_by("at_us")[:_MOST_WAITING]:
-            line.try_waiting(waiting)
+        for item in waiting:
+            line.try_waiting(item)
         found.aside += [
             (item.index, reason) for item, reason in line.aside if item.index is not None
         ]
@@ -169,11 +184,32 @@ def sift(points: Points, table: Table, source_id: int, received_us: int) -> Sift
     return found
 
 
-def _around(series_id: int, points: Points, fresh: Sequence[int]) -> list[_Item]:
-    """Stored usable readings from a few before the first new one to a few after the last."""
-    if not fresh:
+def take_back_waiting(table: Table, received_us: int) -> None:
+    """Jumps of the one locked series that wait and are explained now come back by themselves."""
+    waiting = _waiting(int(table.id[0]))
+    if not waiting:
+        return
+    near = _around(int(table.id[0]), [item.at_us for item in waiting])
+    line = _Line(table, meter_changes(table).get(0, []), near)
+    for item in waiting:
+        line.try_waiting(item)
+    change = _SeriesChange(table, received_us)
+    change.strays, change.taken_back = line.strays, line.taken_back
+    change.settle()
+
+
+def _waiting(series_id: int) -> list[SetAside]:
+    waiting = SetAside.objects.filter(
+        series_id=series_id, state=SetAsideState.WAITING.value, code=JUMP
+    )
+    return list(waiting.order_by("at_us")[:_MOST_WAITING])
+
+
+def _around(series_id: int, instants: Sequence[int]) -> list[_Item]:
+    """Stored usable readings from a few before the first instant to a few after the last."""
+    if not instants:
         return []
-    first, last = int(points.at_us[fresh[0]]), int(points.at_us[fresh[-1]])
+    first, last = min(instants), max(instants)
     rows = usable(series_id).values_list("at_us", "value")
     before = list(rows.filter(at_us__lt=first).order_by("-at_us")[: _SIDE + 1])[::-1]
     between = list(rows.filter(at_us__gte=first, at_us__lte=last).order_by("at_us"))
@@ -217,7 +253,7 @@ class _Line:
             self.strays.append(item)
 
     def _insert(self, item: _Item) -> int:
-        position = bisect_left([other.at_us for other in self.items], item.at_us)
+        position = bisect_left(self.items, item.at_us, key=lambda other: other.at_us)
         self.items.insert(position, item)
         return position
 
@@ -228,20 +264,24 @@ class _Line:
     def try_waiting(self, waiting: SetAside) -> None:
         """Take a waiting reading back when, strays beside it left out, both its segments count."""
         item = _Item(waiting.at_us, waiting.value, None, waiting)
-        if any(other.at_us == item.at_us for other in self.items):
+        position = bisect_left(self.items, item.at_us, key=lambda other: other.at_us)
+        if position == 0:
+            return  # nothing before it to judge by
+        if position < len(self.items) and self.items[position].at_us == item.at_us:
             return
-        if not self.items or not self.items[0].at_us < item.at_us:
-            return
-        strays = list(self._flagged(self._insert(item)))
-        rest = [other for other in self.items if other not in strays]
-        if item in strays or self._is_lost_beside(rest, rest.index(item)):
-            self.items.remove(item)
+        self.items.insert(position, item)
+        strays = list(self._flagged(position))
+        window = self.items[max(0, position - _SIDE) : position + _SIDE + 1]
+        rest = [other for other in window if not any(other is stray for stray in strays)]
+        if not any(other is item for other in rest) or self._is_lost_beside(rest, item):
+            del self.items[position]
             return
         for stray in strays:
             self._remove(stray)
         self.taken_back.append(waiting)
 
-    def _is_lost_beside(self, items: Sequence[_Item], position: int) -> bool:
+    def _is_lost_beside(self, items: Sequence[_Item], item: _Item) -> bool:
+        position = next(index for index, other in enumerate(items) if other is item)
         window = items[max(0, position - 1) : position + 2]
         size = len(window) - 1
         if size < 1:
