@@ -292,7 +292,10 @@ LOGGING = {
                 else structlog.processors.EventRenamer("event"),
                 structlog.processors.JSONRenderer()
                 if LOG_JSON
-                else structlog.dev.ConsoleRenderer(colors=False),
+                # plain: a rich traceback prints local variables, secrets among them
+                else structlog.dev.ConsoleRenderer(
+                    colors=False, exception_formatter=structlog.dev.plain_traceback
+                ),
             ],
         }
     },
