@@ -198,6 +198,16 @@ class Pump(Versioned, SiteScoped, Retirable):
     )
     return_line_dn = models.PositiveSmallIntegerField(null=True, blank=True)
     return_line_lagging_mm = models.FloatField(null=True, blank=True)
+    return_line_heat_loss_w_per_m_k = models.FloatField(
+        null=True, blank=True, help_text="Of the line between valve and temperature sensor."
+    )
+    return_line_time_constant_h = models.FloatField(
+        null=True, blank=True, help_text="In which a tight line cools to 37 % of its excess."
+    )
+    return_line_cooling_source = models.CharField(max_length=200, default=NOT_KNOWN)
+    return_sensor_at_m = models.FloatField(
+        null=True, blank=True, help_text="Distance of the line's temperature sensor from the valve."
+    )
     stable_min_flow_m3_per_h = models.FloatField(
         null=True, blank=True, help_text="From the pump's maker; never guessed from a share."
     )
@@ -241,6 +251,9 @@ class Pump(Versioned, SiteScoped, Retirable):
                 "back_pressure_bar_g",
                 "return_static_bar_g",
                 "return_line_lagging_mm",
+                "return_line_heat_loss_w_per_m_k",
+                "return_line_time_constant_h",
+                "return_sensor_at_m",
                 "stable_min_flow_m3_per_h",
                 "allowed_rise_k",
                 "liquid_volume_m3",

@@ -6,6 +6,7 @@ cannot be computed is refused with its reason; the others still stand.
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from math import pi
 from typing import Any, TypeVar
 
 from valvecare.engineering.bypass import BypassWorkingPoint, ReturnLine, bypass_working_point
@@ -19,7 +20,7 @@ from valvecare.engineering.minimum_flow import (
     required_minimum_flow,
     thermal_minimum_flow,
 )
-from valvecare.engineering.units import from_si, to_si
+from valvecare.engineering.units import from_si, gauge_to_absolute, to_si
 
 STEEL_J_PER_KG_K = 480.0
 """Specific heat of steel, from memory; only lengthens the time to boil 'with metal'."""
@@ -97,9 +98,11 @@ def _number(name: str, value: float | None) -> float:
 
 
 def _absolute_pa(name: str, bar_g: float | None, atmospheric_bar_a: float | None) -> float:
-    gauge = to_si("pressure_gauge", "bar", _number(name, bar_g))
     atmospheric = _number("atmospheric_pressure_bar_a", atmospheric_bar_a)
-    return gauge + to_si("pressure_absolute", "bar", atmospheric)
+    return gauge_to_absolute(
+        to_si("pressure_gauge", "bar", _number(name, bar_g)),
+        atmospheric_pa_abs=to_si("pressure_absolute", "bar", atmospheric),
+    )
 
 
 def liquid_of(facts: Hydraulics) -> Liquid:
@@ -172,7 +175,7 @@ def return_line_of(facts: Hydraulics, density_kg_per_m3: float) -> ReturnLine:
         "m3/h",
         _number("design_bypass_flow_m3_per_h", facts.design_bypass_flow_m3_per_h),
     )
-    speed = design / (0.25 * 3.141592653589793 * bore**2)
+    speed = design / (0.25 * pi * bore**2)
     loss = (back - static) / (0.5 * density_kg_per_m3 * speed**2)
     if loss < 0.0:
         raise OutOfRange(
