@@ -3,6 +3,7 @@
 from django.urls import path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
+from valvecare.due import api as due_api
 from valvecare.due import pages as due_pages
 from valvecare.protection import pages as protection_pages
 from valvecare.register import api as register_api
@@ -17,6 +18,7 @@ api = [
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
     *register_api.urls,
+    *due_api.urls,
 ]
 
 pages: list = [

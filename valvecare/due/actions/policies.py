@@ -75,6 +75,12 @@ def _refuse_overlap(policy: Policy) -> None:
         )
 
 
+def check_policy(policy: Policy, actor: Any) -> None:
+    """Raise `Forbidden` or `Refused` as `set_policy` and `change_policy` would."""
+    _permit(policy, actor)
+    _refuse_overlap(policy)
+
+
 def _store(policy: Policy, actor: Any, reason: str) -> None:
     policy.full_clean(validate_constraints=True)
     policy._history_user = actor  # type: ignore[attr-defined]
@@ -133,8 +139,7 @@ def set_policy(
         note=note,
     )
     policy.full_clean(validate_unique=False, validate_constraints=False)
-    _permit(policy, actor)
-    _refuse_overlap(policy)
+    check_policy(policy, actor)
     _store(policy, actor, note)
     record(
         "policy.set",

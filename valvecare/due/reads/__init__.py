@@ -1,7 +1,7 @@
 """Answers about due dates, as frozen dataclasses: lists, one valve, counts, and the working."""
 
 from valvecare.due.reads.counts import GroupCounts, SiteCounts, counts_by_site
-from valvecare.due.reads.feed import FeedFilter, due_feed, feed_row
+from valvecare.due.reads.feed import due_feed, feed_row
 from valvecare.due.reads.listed import DueFilter, DueList, DueRow, due_list, due_of
 from valvecare.due.reads.why import ActUsed, LimitWorking, PolicyUsed, Why, why
 
@@ -10,7 +10,6 @@ __all__ = [
     "DueFilter",
     "DueList",
     "DueRow",
-    "FeedFilter",
     "GroupCounts",
     "LimitWorking",
     "PolicyUsed",

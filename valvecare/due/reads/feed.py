@@ -1,14 +1,11 @@
 """Due items for plant systems: narrow columns, one query, the same cost at any depth."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, datetime
 from typing import Any
 
 from django.db.models import QuerySet
 
 from valvecare.due.models import DueItem
-from valvecare.due.reads.listed import DueFilter
 
 COLUMNS = (
     "id",
@@ -36,26 +33,9 @@ ORDER = ("listed_on", "id")
 """Without a record first, then by due date, without a date last."""
 
 
-@dataclass(frozen=True, slots=True)
-class FeedFilter:
-    """None: not filtered by that. `words` as on the page; `valve` is an id."""
-
-    words: DueFilter
-    valve: int | None = None
-    due_before: date | None = None
-    updated_since: datetime | None = None
-
-
-def due_feed(user: Any, wanted: FeedFilter) -> "QuerySet[DueItem, dict[str, Any]]":
-    """Rows of `COLUMNS` this person may see, for a page cut in `ORDER`."""
-    items = wanted.words.apply(DueItem.objects.for_user(user))
-    if wanted.valve is not None:
-        items = items.filter(valve_id=wanted.valve)
-    if wanted.due_before is not None:
-        items = items.filter(due_on__lt=wanted.due_before)
-    if wanted.updated_since is not None:
-        items = items.filter(changed_at__gte=wanted.updated_since)
-    return items.values(*COLUMNS)
+def due_feed(user: Any) -> "QuerySet[DueItem, dict[str, Any]]":
+    """Rows of `COLUMNS` this person may see, to be filtered and cut into pages in `ORDER`."""
+    return DueItem.objects.for_user(user).values(*COLUMNS)
 
 
 def feed_row(row: Mapping[str, Any], *, url: str) -> dict[str, Any]:

@@ -1,0 +1,142 @@
+"""Policies with their history for the admin; acts and due items to look at only."""
+
+from typing import Any
+
+from django import forms
+from django.contrib import admin
+from django.core.exceptions import PermissionDenied
+from django.http import HttpRequest
+from simple_history.admin import SimpleHistoryAdmin
+
+from valvecare.core.errors import Forbidden, Refused
+from valvecare.core.permits import may_anywhere
+from valvecare.due.actions import change_policy, set_policy
+from valvecare.due.actions.policies import CHANGEABLE, PERMIT, check_policy
+from valvecare.due.models import Act, DueItem, Policy
+from valvecare.web import clock
+from valvecare.web.admin import ReadOnlyAdmin
+
+SCOPE = ("kind", "valve", "group", "design_code", "variant", "dn", "valid_from")
+
+
+class PolicyForm(forms.ModelForm):
+    """The form asks the action's own check, so that a refusal is shown beside the input."""
+
+    actor: Any = None
+    plain_only = forms.BooleanField(
+        required=False, help_text="Only the plain design; else an empty variant means every one."
+    )
+    version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+
+    class Meta:
+        model = Policy
+        fields = (*SCOPE, *CHANGEABLE)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["version"].initial = self.instance.version
+        if self.instance.pk is not None:
+            del self.fields["plain_only"]
+
+    def clean(self) -> dict[str, Any]:
+        found = super().clean() or {}
+        if found.pop("plain_only", False):
+            found["variant"] = ""
+        if self.instance.pk is not None and found.get("version") != self.instance.version:
+            self.add_error(None, "Somebody changed this policy; open it again.")
+        if not self.errors:
+            for name, value in found.items():
+                setattr(self.instance, name, value)
+            try:
+                check_policy(self.instance, self.actor)
+            except (Refused, Forbidden) as refusal:
+                self.add_error(None, str(refusal))
+        return found
+
+
+@admin.register(Policy)
+class PolicyAdmin(SimpleHistoryAdmin):
+    form = PolicyForm
+    list_display = (
+        "kind",
+        "who",
+        "months",
+        "run_hours",
+        "starts",
+        "valid_from",
+        "valid_to",
+        "source",
+        "owner",
+    )
+    list_filter = ("kind", "design_code")
+    search_fields = ("design_code", "valve__tag", "group__code", "source")
+    autocomplete_fields = ()
+    raw_id_fields = ("valve", "group")
+    list_select_related = ("valve", "group")
+
+    def get_queryset(self, request: HttpRequest) -> Any:
+        return Policy.objects.for_user(request.user)
+
+    def get_form(self, request: HttpRequest, *args: Any, **kwargs: Any) -> Any:
+        form = super().get_form(request, *args, **kwargs)
+        return type(form.__name__, (form,), {"actor": request.user})
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        return SCOPE if obj is not None else ()
+
+    def save_model(self, request: HttpRequest, obj: Policy, form: Any, change: bool) -> None:
+        given = form.cleaned_data
+        if change:
+            changes = {name: given[name] for name in form.changed_data if name in CHANGEABLE}
+            stored = change_policy(
+                obj.pk, changes, version=given["version"], actor=request.user, at=clock.now()
+            )
+        else:
+            facts = {name: given[name] for name in (*SCOPE, *CHANGEABLE)}
+            stored = set_policy(actor=request.user, at=clock.now(), **facts)
+        obj.pk, obj.version = stored.pk, stored.version
+
+    def delete_model(self, request: HttpRequest, obj: Policy) -> None:
+        raise PermissionDenied
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return may_anywhere(request.user, "view_due")
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return may_anywhere(request.user, PERMIT)
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return may_anywhere(request.user, PERMIT)
+
+    def has_module_permission(self, request: HttpRequest) -> bool:
+        return self.has_view_permission(request)
+
+
+class DueViewAdmin(ReadOnlyAdmin):
+    """To look at, cut to the person's sites."""
+
+    def get_queryset(self, request: HttpRequest) -> Any:
+        return self.model.objects.for_user(request.user)
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return may_anywhere(request.user, "view_due")
+
+
+@admin.register(Act)
+class ActAdmin(DueViewAdmin):
+    list_display = ("done_on", "kind", "valve", "origin", "note", "recorded_at", "recorded_by")
+    list_filter = ("kind",)
+    search_fields = ("valve__tag", "origin")
+    list_select_related = ("valve", "recorded_by")
+    date_hierarchy = "done_on"
+
+
+@admin.register(DueItem)
+class DueItemAdmin(DueViewAdmin):
+    list_display = ("valve", "kind", "state", "share_used", "governed_by", "due_on", "reason")
+    list_filter = ("state", "kind", "governed_by", "site")
+    search_fields = ("valve__tag", "group__code")
+    list_select_related = ("valve", "site")
