@@ -6,6 +6,9 @@ from django.urls import include, path
 
 from valvecare.web.problems import is_api, json_problem
 
+admin.site.site_title = admin.site.site_header = "valvecare"
+admin.site.index_title = "Register"
+
 urlpatterns = [
     path("admin/", admin.site.urls),
     path("login/", auth.LoginView.as_view(template_name="valvecare/login.html"), name="login"),

@@ -1,5 +1,5 @@
-"""Pages of work, one module each: `valve.py` the page of one valve."""
+"""Pages of work, one module each: the page of one valve, the search box."""
 
-from valvecare.work.pages import valve
+from valvecare.work.pages import search, valve
 
-urls = [*valve.urls]
+urls = [*valve.urls, *search.urls]
