@@ -1,4 +1,4 @@
-"""Sane calls of the hydraulic functions, and which spoiled inputs are legitimate values: pump side."""
+"""Sane calls of the pump-side functions, and which spoiled inputs are legitimate values."""
 
 from collections.abc import Callable
 from typing import Any

@@ -1,4 +1,4 @@
-"""Sane calls of the hydraulic functions, and which spoiled inputs are legitimate values: valve side."""
+"""Sane calls of the valve-side functions, and which spoiled inputs are legitimate values."""
 
 from collections.abc import Callable
 from typing import Any
@@ -45,7 +45,7 @@ STEPS = tuple(
     flow_tests.HandoverPoint(m, b, 2e-4)
     for m, b in ((0.0, 0.0145), (0.005, 0.01), (0.01, 0.005), (0.015, 0.0))
 )
-NOTHING = {
+NOTHING: dict[str, Any] = {
     "static": None,
     "opening": None,
     "rated": None,

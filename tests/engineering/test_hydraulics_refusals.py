@@ -127,7 +127,7 @@ RECORDS = [(flow_tests.flow_at_reference, CORRECTION, key) for key in ("test", "
 def test_every_number_inside_a_record_is_checked(
     function: Callable[..., Any], call: dict[str, Any], key: str, bad: float | None
 ) -> None:
-    record = call[key]
+    record: Any = call[key]
     assert is_dataclass(record)
     for field in fields(record):
         if is_number(getattr(record, field.name)):
