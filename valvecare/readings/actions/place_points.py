@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from valvecare.engineering.counters import IMPOSSIBLE
 from valvecare.readings.actions.read_rows import Points, Table
-from valvecare.readings.actions.series_store import Neighbours
 from valvecare.readings.rules import (
     MICRO,
     US_PER_DAY,
@@ -21,6 +20,7 @@ from valvecare.readings.rules import (
     judge_segments,
     whole_micro,
 )
+from valvecare.readings.sql.probes import Neighbours
 
 Changes = Mapping[int, Sequence[MeterChange]]
 """Declared meter changes by position of the series, in time order."""

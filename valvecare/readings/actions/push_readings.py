@@ -48,7 +48,7 @@ from valvecare.readings.actions.rebuild_days import meter_changes
 from valvecare.readings.actions.sift_strays import sift, waiting_jumps
 from valvecare.readings.models import Push, Reading, SetAside, Source, micros
 from valvecare.readings.rules import MICRO, US_PER_S, Quality, Row
-from valvecare.readings.sql import ensure_months
+from valvecare.readings.sql import ensure_months, probes
 from valvecare.register.models import Membership, Site
 
 CHUNK = 10_000
@@ -252,7 +252,8 @@ class _Chunk:
         late = np.flatnonzero(is_late)
         if not late.size:
             return points
-        stored = store.existing(connection, points.only(late), table)
+        probed = points.only(late)
+        stored = probes.existing(connection, table.id[probed.pos].tolist(), probed.at_us.tolist())
         keep = np.ones(points.size, dtype=np.bool_)
         for index, (kept, quality) in stored.items():
             where = int(late[index])
@@ -317,9 +318,9 @@ class _Chunk:
             store.add_to_days(connection, day_arrays(delta, table))
         store.write_states(connection, new_states(points, counts, delta, table, self.now_us))
 
-    def _near(self, connection: Any, chain: Points, table: Table) -> store.Neighbours:
+    def _near(self, connection: Any, chain: Points, table: Table) -> probes.Neighbours:
         """Stored neighbours: from the state for readings at the end, by index probe for others."""
-        near = store.Neighbours(
+        near = probes.Neighbours(
             table.last_us[chain.pos],
             table.last_value[chain.pos],
             np.full(chain.size, -1, dtype=np.int64),
@@ -327,9 +328,10 @@ class _Chunk:
         )
         inner = np.flatnonzero(chain.at_us < table.last_us[chain.pos])
         if inner.size:
-            probed = store.neighbours(connection, chain.only(inner), table)
-            for kept, found in zip(near, probed, strict=True):
-                kept[inner] = found
+            late = chain.only(inner)
+            found = probes.neighbours(connection, table.id[late.pos].tolist(), late.at_us.tolist())
+            for column, probed in zip(near, found, strict=True):
+                column[inner] = probed
         return near
 
     def _insert(self, connection: Any, points: Points, table: Table) -> None:

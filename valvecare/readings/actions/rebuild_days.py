@@ -12,9 +12,9 @@ from django.db.models import Max, Min, Sum
 
 from valvecare.readings.actions.place_points import day_delta, segment_delta
 from valvecare.readings.actions.read_rows import Points, Table
-from valvecare.readings.actions.series_store import Neighbours
 from valvecare.readings.models import MeterEvent, Reading, SeriesDay, SeriesState
 from valvecare.readings.rules import MICRO, US_PER_DAY, US_PER_S, MeterChange, Quality
+from valvecare.readings.sql.probes import Neighbours
 
 
 def meter_changes(table: Table) -> dict[int, list[MeterChange]]:

@@ -6,7 +6,7 @@ statement over all rows. Nothing here decides anything.
 
 import json
 from collections.abc import Iterable, Sequence
-from typing import Any, NamedTuple
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,35 +36,6 @@ WHERE {where} AND NOT EXISTS
   (SELECT 1 FROM valvecare_series_state st WHERE st.series_id = s.id)
 ON CONFLICT DO NOTHING
 """
-_EXISTING_PG = """
-SELECT p.i, r.value, r.quality FROM unnest(%s::bigint[], %s::bigint[], %s::bigint[]) AS p(i, s, t)
-JOIN LATERAL (SELECT value, quality FROM valvecare_reading
-  WHERE series_id = p.s AND at_us = p.t LIMIT 1) r ON true
-"""
-_NEIGHBOURS_PG = """
-SELECT p.i, coalesce(b.at_us, -1), b.value, coalesce(a.at_us, -1), a.value
-FROM unnest(%s::bigint[], %s::bigint[], %s::bigint[]) AS p(i, s, t)
-LEFT JOIN LATERAL (SELECT at_us, value FROM valvecare_reading
-  WHERE series_id = p.s AND at_us < p.t AND quality < 2 ORDER BY at_us DESC LIMIT 1) b ON true
-LEFT JOIN LATERAL (SELECT at_us, value FROM valvecare_reading
-  WHERE series_id = p.s AND at_us > p.t AND quality < 2 ORDER BY at_us LIMIT 1) a ON true
-"""
-_POINTS_LITE = """
-WITH p AS MATERIALIZED (SELECT json_extract(value, '$[0]') AS i, json_extract(value, '$[1]') AS s,
-  json_extract(value, '$[2]') AS t FROM json_each(%s))
-"""
-_EXISTING_LITE = f"""{_POINTS_LITE}
-SELECT p.i, r.value, r.quality FROM p CROSS JOIN valvecare_reading r
-ON r.series_id = p.s AND r.at_us = p.t
-"""  # noqa: S608 names of our own
-_BEFORE = "FROM valvecare_reading WHERE series_id = p.s AND at_us < p.t AND quality < 2"
-_AFTER = "FROM valvecare_reading WHERE series_id = p.s AND at_us > p.t AND quality < 2"
-_NEIGHBOURS_LITE = f"""{_POINTS_LITE}
-SELECT p.i, coalesce((SELECT at_us {_BEFORE} ORDER BY at_us DESC LIMIT 1), -1),
-  (SELECT value {_BEFORE} ORDER BY at_us DESC LIMIT 1),
-  coalesce((SELECT at_us {_AFTER} ORDER BY at_us LIMIT 1), -1),
-  (SELECT value {_AFTER} ORDER BY at_us LIMIT 1) FROM p
-"""  # noqa: S608 names of our own
 READING_COLUMNS = "series_id, at_us, value, quality, source_id, source_key, received_us"
 
 STATE_COLUMNS = (
@@ -115,23 +86,6 @@ last_us = CASE WHEN {_X}.n > 0 AND {_X}.last_us > {_D}.last_us
 """Sums are whole millionths: rounding after adding keeps them so, in any order."""
 
 Column = tuple[str, str, NDArray[Any]]
-
-
-class Neighbours(NamedTuple):
-    """Stored usable readings next to each point; -1 and NaN where there is none."""
-
-    before_us: NDArray[np.int64]
-    before_value: NDArray[np.float64]
-    after_us: NDArray[np.int64]
-    after_value: NDArray[np.float64]
-
-    def only(self, keep: NDArray[Any]) -> "Neighbours":
-        return Neighbours(
-            self.before_us[keep],
-            self.before_value[keep],
-            self.after_us[keep],
-            self.after_value[keep],
-        )
 
 
 def _is_pg(connection: Any) -> bool:
@@ -218,40 +172,6 @@ def _table(rows: Sequence[tuple[Any, ...]]) -> Table:
         lost=whole(18),
         touched_us=whole(19),
     )
-
-
-def _ask(connection: Any, query: tuple[str, str], points: Points, table: Table) -> list[Any]:
-    series = table.id[points.pos].tolist()
-    index = list(range(points.size))
-    times = points.at_us.tolist()
-    with connection.cursor() as cursor:
-        if _is_pg(connection):
-            cursor.execute(query[0], [index, series, times])
-        else:
-            packed = json.dumps(list(zip(index, series, times, strict=True)))
-            cursor.execute(query[1], [packed])
-        rows: list[Any] = cursor.fetchall()
-    return rows
-
-
-def existing(connection: Any, points: Points, table: Table) -> dict[int, tuple[float, int]]:
-    """Stored value and quality at exactly these keys, by index into `points`."""
-    found = _ask(connection, (_EXISTING_PG, _EXISTING_LITE), points, table)
-    return {int(index): (value, quality) for index, value, quality in found}
-
-
-def neighbours(connection: Any, points: Points, table: Table) -> Neighbours:
-    """Stored usable readings before and after each point: index probes, never a scan."""
-    before_us, after_us = (np.full(points.size, -1, dtype=np.int64) for _ in range(2))
-    before, after = (np.full(points.size, np.nan) for _ in range(2))
-    if points.size:
-        rows = _ask(connection, (_NEIGHBOURS_PG, _NEIGHBOURS_LITE), points, table)
-        index, at_b, value_b, at_a, value_a = zip(*rows, strict=True)
-        where = np.array(index, dtype=np.int64)
-        before_us[where], after_us[where] = at_b, at_a
-        before[where] = np.array(value_b, dtype=np.float64)
-        after[where] = np.array(value_a, dtype=np.float64)
-    return Neighbours(before_us, before, after_us, after)
 
 
 # --- writing -----------------------------------------------------------------------------------
