@@ -6,6 +6,7 @@ Variables (all optional in development and demo; production needs the first thre
 `SECURE` (behind TLS: secure cookies, HSTS), `TRUST_PROXY_HEADER`, `LOG_JSON`.
 """
 
+import os
 import sys
 from pathlib import Path
 
@@ -105,7 +106,7 @@ DATABASES = {
 }
 if DATABASES["default"]["ENGINE"] == "django.db.backends.sqlite3":
     # a file, not memory: tests use threads and a second process
-    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / "test.sqlite3")}
+    DATABASES["default"]["TEST"] = {"NAME": str(DATA_DIR / f"test-{os.getpid()}.sqlite3")}
     DATABASES["default"]["OPTIONS"] = {
         "transaction_mode": "IMMEDIATE",
         "timeout": 20,
