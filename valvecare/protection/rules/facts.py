@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import Any
 
 from valvecare.protection.rules.capacity import Capacity
-from valvecare.protection.rules.proof import METHODS_WITH_FLOW, ProofMethod
+from valvecare.protection.rules.proof import ProofMethod
 
 RULE_VERSION = "verdict 1"
 
@@ -60,8 +60,9 @@ class TestFact:
 
     @property
     def measured(self) -> bool:
+        """A flow with its uncertainty, taken with the pump running (a bench shows no flow)."""
         return (
-            ProofMethod(self.method) in METHODS_WITH_FLOW
+            ProofMethod(self.method) is not ProofMethod.BENCH
             and self.flow_m3_per_h is not None
             and self.uncertainty_share is not None
         )
@@ -71,7 +72,9 @@ class TestFact:
         method = ProofMethod(self.method)
         if method is ProofMethod.BENCH:
             return Grade.BENCH
-        return Grade.SEEN_INSIDE if method is ProofMethod.NOT_RECORDED else Grade.WITH_PUMP
+        if method is ProofMethod.NOT_RECORDED and not self.measured:
+            return Grade.SEEN_INSIDE
+        return Grade.WITH_PUMP
 
 
 @dataclass(frozen=True)
