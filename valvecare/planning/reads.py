@@ -153,10 +153,11 @@ def check(
     if site is not None or missing is not None or hours is None:
         return Placement({}, tuple(r for r in (site, missing) if r is not None), ())
     capacity = window_hours(
-        window.starts_at.astimezone(board.zone),
-        window.ends_at.astimezone(board.zone),
+        window.starts_at,
+        window.ends_at,
         hours_per_day=crew.hours_per_day,
         works_weekends=window.works_weekends,
+        zone=board.zone,
     )
     free = {
         day: max(0.0, amount - board.hours_taken.get((crew.pk, day), 0.0))

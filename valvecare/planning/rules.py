@@ -2,7 +2,8 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, time, timedelta
+from zoneinfo import ZoneInfo
 
 from valvecare.core.errors import Reason
 
@@ -45,19 +46,26 @@ class Placement:
 
 
 def window_hours(
-    starts_at: datetime, ends_at: datetime, *, hours_per_day: float, works_weekends: bool
+    starts_at: datetime,
+    ends_at: datetime,
+    *,
+    hours_per_day: float,
+    works_weekends: bool,
+    zone: ZoneInfo,
 ) -> dict[date, float]:
-    """The hours a crew can work on each day of the window (site-local datetimes).
+    """The elapsed hours a crew can work on each site-local day of the window.
 
     A day counts with the crew's hours or the hours the window is open on it, whichever is less.
     """
     found: dict[date, float] = {}
-    day = starts_at.date()
-    while day <= ends_at.date():
+    day, last = starts_at.astimezone(zone).date(), ends_at.astimezone(zone).date()
+    while day <= last:
         if works_weekends or day.weekday() < 5:
-            opens = datetime.combine(day, datetime.min.time(), tzinfo=starts_at.tzinfo)
-            begin, end = max(opens, starts_at), min(opens + ONE_DAY, ends_at)
-            hours = min(hours_per_day, (end - begin) / timedelta(hours=1))
+            # instants, so that a day of a clock change has its true length
+            opens = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
+            shuts = datetime.combine(day + ONE_DAY, time(), tzinfo=zone).astimezone(UTC)
+            open_for = min(shuts, ends_at) - max(opens, starts_at)
+            hours = min(hours_per_day, open_for / timedelta(hours=1))
             if hours > 0:
                 found[day] = hours
         day += ONE_DAY
