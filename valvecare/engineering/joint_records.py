@@ -151,7 +151,7 @@ def checked_fastener(joint: JointRecord) -> Fastener:
     )
 
 
-def needed_load(name: str, value: object, gasket_area: float) -> float:
+def checked_load(name: str, value: object, gasket_area: float) -> float:
     load = require_plausible("preload_n", value, name)
     stress = load / gasket_area
     if not LOAD_STRESS_LOW_PA <= stress <= LOAD_STRESS_HIGH_PA:

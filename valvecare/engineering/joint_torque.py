@@ -25,7 +25,7 @@ from valvecare.engineering.joint_records import (
     Wrench,
     checked_fastener,
     checked_friction,
-    needed_load,
+    checked_load,
 )
 from valvecare.engineering.plausible_mechanics import (
     require_flag,
@@ -141,8 +141,8 @@ def torque_for_joint(
         )
     bolt = checked_fastener(joint)
     mu_or_k = checked_friction(friction, joint)
-    seating = needed_load("seating_load_n", joint.seating_load_n, bolt.gasket_area)
-    operating = needed_load("operating_load_n", joint.operating_load_n, bolt.gasket_area)
+    seating = checked_load("seating_load_n", joint.seating_load_n, bolt.gasket_area)
+    operating = checked_load("operating_load_n", joint.operating_load_n, bolt.gasket_area)
     crush = require_plausible(
         "gasket_stress_pa", joint.gasket_stress_max_pa, "gasket_stress_max_pa"
     )
