@@ -8,7 +8,7 @@ from factory.django import DjangoModelFactory
 
 from tests.factories.register import ProtectionValveFactory, member
 from valvecare.core.permits import Role
-from valvecare.models import WorkOrder
+from valvecare.models import DueItem, Policy, WorkOrder
 from valvecare.protection.rules import ProofMethod
 from valvecare.work.actions.agree import agree
 from valvecare.work.actions.pass_gate import pass_gate
@@ -131,3 +131,42 @@ class Job:
 
     def to_proven(self) -> "Job":
         return self.to_moved_by_hand().test()
+
+
+def due_item(valve: Any, kind: str = "strip-down", **facts: Any) -> DueItem:
+    """A due item as the sweep would leave it, under a policy of its own."""
+    policy, _ = Policy.objects.get_or_create(
+        valve=valve,
+        kind=kind,
+        valid_to=None,
+        defaults={
+            "months": 24,
+            "valid_from": date(2025, 1, 1),
+            "source": "invented",
+            "owner": "engineer",
+        },
+    )
+    group = valve.pump.group
+    given: dict[str, Any] = {
+        "state": "overdue",
+        "share_used": 1.02,
+        "governed_by": "calendar",
+        "due_on": date(2026, 4, 20),
+        "reason": "Calendar, 1.02 of the 24-month limit.",
+        **facts,
+    }
+    item, _ = DueItem.objects.update_or_create(
+        valve=valve,
+        kind=kind,
+        defaults={
+            "site": group.site,
+            "group": group,
+            "pump": valve.pump,
+            "design": valve.design,
+            "policy": policy,
+            "as_of": NOW,
+            "changed_at": NOW,
+            **given,
+        },
+    )
+    return item
