@@ -16,7 +16,19 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from valvecare.core.permits import Role
+from valvecare.due.rules.words import DueState, TaskKind, Trigger
+from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, ValveStatus
+from valvecare.work.rules.words import (
+    AsFound,
+    FindingGrade,
+    GateKind,
+    OrderKind,
+    OrderState,
+    PartDecision,
+    PartName,
+    Rods,
+)
 
 BASE_DIR = Path(__file__).resolve().parent.parent.parent
 env = environ.FileAwareEnv()
@@ -235,7 +247,27 @@ SPECTACULAR_SETTINGS = {
     # closed word lists get one name each in generated clients
     "ENUM_NAME_OVERRIDES": {
         words.__name__: [word.value for word in words]
-        for words in (Attitude, PumpRole, ReturnsTo, Role, Scope, ValveStatus)
+        for words in (
+            AsFound,
+            Attitude,
+            DueState,
+            FindingGrade,
+            GateKind,
+            OrderKind,
+            OrderState,
+            PartDecision,
+            PartName,
+            ProofMethod,
+            ProofResult,
+            PumpRole,
+            ReturnsTo,
+            Rods,
+            Role,
+            Scope,
+            TaskKind,
+            Trigger,
+            ValveStatus,
+        )
     },
 }
 SIMPLE_HISTORY_FILEFIELD_TO_CHARFIELD = True
