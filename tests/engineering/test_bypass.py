@@ -137,7 +137,7 @@ def test_return_line_alone_agrees_with_the_series_of_kv() -> None:
 @pytest.mark.parametrize("count", [0, 21, 1.5])
 def test_pumps_on_the_common_line_are_counted(count: float) -> None:
     with pytest.raises(OutOfRange, match="pumps_on_common"):
-        replace(LINE, pumps_on_common=count)
+        replace(LINE, pumps_on_common=count)  # type: ignore[arg-type]
 
 
 def test_pipe_loss_against_a_second_friction_formula() -> None:

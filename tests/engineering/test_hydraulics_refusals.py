@@ -128,7 +128,7 @@ def test_every_number_inside_a_record_is_checked(
     function: Callable[..., Any], call: dict[str, Any], key: str, bad: float | None
 ) -> None:
     record: Any = call[key]
-    assert is_dataclass(record)
+    assert is_dataclass(call[key])
     for field in fields(record):
         if is_number(getattr(record, field.name)):
             with pytest.raises(Refusal):

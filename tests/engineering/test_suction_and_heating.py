@@ -122,7 +122,7 @@ def test_all_flow_back_to_the_suction_has_no_steady_state() -> None:
 def test_time_to_boil_of_the_demo_pumps(
     code: str, volume_m3: float, metal_kg: float, water_min: float, metal_min: float
 ) -> None:
-    """Volumes and masses are those of the invented register; it states the minutes (from rounded kW)."""
+    """Volumes and masses are those of the invented register; the minutes from rounded kW."""
     pump = DEMO_PUMPS[code]
     answer = time_to_boil(
         WATER,

@@ -133,7 +133,7 @@ def flow_at(p2: float, **changes: float) -> float:
         "critical_pressure_pa_abs": CRITICAL,
         "recovery_factor": 0.9,
     }
-    return flow_through_kv(6.0, **{**values, **changes})  # type: ignore[arg-type]
+    return flow_through_kv(6.0, **{**values, **changes})
 
 
 def test_choked_flow_does_not_depend_on_back_pressure() -> None:
