@@ -5,11 +5,13 @@ from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
 from valvecare.due import api as due_api
 from valvecare.due import pages as due_pages
+from valvecare.planning import api as planning_api
 from valvecare.protection import pages as protection_pages
 from valvecare.register import api as register_api
 from valvecare.web import health
 from valvecare.web.manifest import manifest
 from valvecare.web.problems import api_not_found
+from valvecare.work import api as work_api
 from valvecare.work import pages as work_pages
 
 app_name = "valvecare"
@@ -19,6 +21,8 @@ api = [
     path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
     *register_api.urls,
     *due_api.urls,
+    *work_api.urls,
+    *planning_api.urls,
 ]
 
 pages: list = [

@@ -1,0 +1,327 @@
+"""The forms at the valve: shape only. Every rule is asked by the action, in its own words."""
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+from enum import StrEnum
+from typing import Any, ClassVar
+from zoneinfo import ZoneInfo
+
+from django import forms
+
+from valvecare.protection.rules import ProofMethod, ProofResult
+from valvecare.work.reads import OrderCard
+from valvecare.work.rules import (
+    CAUSES,
+    DETECTIONS,
+    FAILURE_MODES,
+    GRADE_WORDS,
+    MECHANISMS,
+    AsFound,
+    FindingGrade,
+    GateKind,
+    PartDecision,
+    PartName,
+    ReadyItem,
+    Rods,
+)
+
+_NUMBER = re.compile(r"^-?\d{1,9}(\.\d{1,9})?$", re.ASCII)
+
+
+class NumberField(forms.CharField):
+    """A number typed on a phone: point or comma, the unit beside the field."""
+
+    def __init__(self, unit: str, *, low: float, high: float, **kwargs: Any) -> None:
+        self.unit, self.low, self.high = unit, low, high
+        widget = forms.TextInput(attrs={"inputmode": "decimal", "autocomplete": "off"})
+        kwargs.setdefault("help_text", f"{low:g} to {high:g} {unit}".strip())
+        super().__init__(widget=widget, required=False, max_length=20, **kwargs)
+
+    def clean(self, value: Any) -> Any:
+        text = super().clean(value).strip()
+        if not text:
+            return None
+        if text.count(",") == 1 and "." not in text:
+            text = text.replace(",", ".")
+        if not _NUMBER.match(text):
+            raise forms.ValidationError("Give a number in figures, for example 29.4.")
+        number = float(text)
+        if not self.low <= number <= self.high:
+            raise forms.ValidationError(
+                f"Give a number from {self.low:g} to {self.high:g} {self.unit}.".replace(" .", ".")
+            )
+        return number
+
+
+class WordField(forms.TypedChoiceField):
+    """One word of a closed list; becomes the member of the enumeration, None when empty."""
+
+    def __init__(self, kind: type[StrEnum], *, words: Any = None, **kwargs: Any) -> None:
+        known = words or {word: word.value for word in kind}
+        choices = [(word.value, text) for word, text in known.items()]
+        if not kwargs.get("required", True):
+            choices = [("", "–"), *choices]
+        super().__init__(choices=choices, coerce=kind, empty_value=None, **kwargs)
+
+
+class CodeField(forms.ChoiceField):
+    """A code of a closed list with its words."""
+
+    def __init__(self, codes: Mapping[str, str], **kwargs: Any) -> None:
+        choices = [("", "–"), *((code, f"{code} {words}") for code, words in codes.items())]
+        super().__init__(choices=choices, required=False, **kwargs)
+
+
+class DoneAtField(forms.CharField):
+    """When it was done, in the site's own time; empty means just now."""
+
+    def __init__(self, zone: str) -> None:
+        self.zone = zone
+        super().__init__(
+            label="When, if not just now",
+            required=False,
+            max_length=25,
+            widget=forms.DateTimeInput(attrs={"type": "datetime-local"}),
+            help_text=f"Site time, {zone}.",
+        )
+
+    def clean(self, value: Any) -> Any:
+        text = super().clean(value).strip()
+        if not text:
+            return None
+        try:
+            found = datetime.fromisoformat(text)
+        except ValueError:
+            raise forms.ValidationError("Give a day and a time.") from None
+        return found if found.tzinfo else found.replace(tzinfo=ZoneInfo(self.zone))
+
+
+def _day(label: str) -> forms.DateField:
+    return forms.DateField(label=label, widget=forms.DateInput(attrs={"type": "date"}))
+
+
+def _line(label: str, length: int = 300, *, required: bool = True) -> forms.CharField:
+    return forms.CharField(label=label, max_length=length, required=required)
+
+
+def _text(label: str, length: int = 500, *, required: bool = True) -> forms.CharField:
+    widget = forms.Textarea(attrs={"rows": 3})
+    return forms.CharField(label=label, max_length=length, required=required, widget=widget)
+
+
+class VerbForm(forms.Form):
+    """What every form carries: the version that was seen and a key made with the page."""
+
+    submit: ClassVar[str]
+    is_main: ClassVar[bool] = False
+    has_done_at: ClassVar[bool] = False
+
+    version = forms.IntegerField(widget=forms.HiddenInput, min_value=1)
+    idempotency_key = forms.CharField(widget=forms.HiddenInput, max_length=80)
+
+    def __init__(self, card: OrderCard, *args: Any, **kwargs: Any) -> None:
+        name = type(self).__name__.removesuffix("Form").lower()
+        super().__init__(*args, auto_id=f"{name}-%s", **kwargs)
+        self.card = card
+        if self.has_done_at:
+            self.fields["done_at"] = DoneAtField(card.time_zone)
+        self.shape()
+
+    def shape(self) -> None:
+        """Fit the fields to the order; the plain form has nothing to fit."""
+
+    def inputs(self) -> dict[str, Any]:
+        """The action's keyword arguments."""
+        return {
+            name: value
+            for name, value in self.cleaned_data.items()
+            if name not in ("version", "idempotency_key")
+        }
+
+    @property
+    def shown(self) -> list[forms.BoundField]:
+        return list(self.visible_fields())
+
+
+class AgreeForm(VerbForm):
+    submit, is_main = "Agree", True
+    words = _line("Words, if any", required=False)
+
+
+def _field_of(item: ReadyItem) -> str:
+    return f"item_{item.name.lower()}"
+
+
+class ReadyForm(VerbForm):
+    submit, is_main = "Everything is green: ready", True
+
+    def shape(self) -> None:
+        for item in self.card.ready_items:
+            self.fields[_field_of(item)] = forms.CharField(
+                label=item.value.capitalize(),
+                max_length=200,
+                required=False,
+                help_text="What proves it.",
+                initial=self.card.readiness.get(item.value, ""),
+            )
+
+    def inputs(self) -> dict[str, Any]:
+        return {
+            "proofs": {
+                item.value: self.cleaned_data[_field_of(item)]
+                for item in self.card.ready_items
+                if self.cleaned_data[_field_of(item)]
+            }
+        }
+
+
+class StartForm(VerbForm):
+    submit, is_main, has_done_at = "Start work", True, True
+
+
+class GateForm(VerbForm):
+    submit, is_main, has_done_at = "Record", True, True
+    gate = WordField(GateKind, widget=forms.HiddenInput)
+    rods = WordField(Rods, label="What holds the cover", required=False)
+    words = _line("Words, if any", 500, required=False)
+
+    def shape(self) -> None:
+        self.gate_kind = str(self.data.get("gate") or self.initial.get("gate") or "")
+        if self.gate_kind != GateKind.COVER_RELEASED.value:
+            del self.fields["rods"]
+        self.submit_words = f"Record: {self.gate_kind}"
+
+    def inputs(self) -> dict[str, Any]:
+        return {"rods": None, **super().inputs()}
+
+
+class AsFoundForm(VerbForm):
+    submit, is_main, has_done_at = "Record as found", True, True
+    words = _text("What was read or seen before anything was changed")
+    grade = WordField(
+        AsFound,
+        label="As-found grade",
+        required=False,
+        help_text="May wait until the parts have been seen. A failure needs mode and cause.",
+    )
+    mode = CodeField(FAILURE_MODES, label="Failure mode")
+    mechanism = CodeField(MECHANISMS, label="Mechanism")
+    cause = CodeField(CAUSES, label="Cause")
+    detection = CodeField(DETECTIONS, label="Detected by")
+
+
+class FindingForm(VerbForm):
+    submit, is_main, has_done_at = "Record finding", True, True
+    part = WordField(PartName, label="Part")
+    found = _text("What was found", required=False)
+    value = NumberField("", low=-1e6, high=1e6, label="Measured value", help_text="")
+    unit = forms.CharField(
+        label="Unit of the value", max_length=40, required=False, help_text="For example mm."
+    )
+    grade = WordField(
+        FindingGrade,
+        label="Grade",
+        required=False,
+        words={grade: f"{grade.value} – {words}" for grade, words in GRADE_WORDS.items()},
+    )
+    decision = WordField(PartDecision, label="Decision", required=False)
+    not_checked_because = forms.CharField(
+        label="Or: not checked, because …", max_length=300, required=False
+    )
+
+
+class PartsUsedForm(VerbForm):
+    submit = "Add"
+    name = _line("Part or kit", 120)
+    quantity = forms.IntegerField(
+        label="How many",
+        min_value=1,
+        max_value=1000,
+        initial=1,
+        widget=forms.TextInput(attrs={"inputmode": "numeric"}),
+    )
+    lot = _line("Lot", 60, required=False)
+    serial = _line("Serial number", 60, required=False)
+    words = _line("Words, if any", required=False)
+
+
+class TestForm(VerbForm):
+    __test__ = False
+    submit, is_main, has_done_at = "Record test", True, True
+    method = WordField(ProofMethod, label="How it was tested")
+    bypass_flow_m3_per_h = NumberField("m³/h", low=0, high=1e5, label="Bypass flow")
+    uncertainty_percent = NumberField("%", low=0, high=99, label="Uncertainty of the flow")
+    required_m3_per_h = NumberField("m³/h", low=0.001, high=1e5, label="Required flow")
+    result = WordField(
+        ProofResult,
+        label="Result, where no flow was measured",
+        required=False,
+        help_text="With numbers the numbers decide.",
+    )
+    restriction = _line("Restriction for operations, if any", required=False)
+    words = _text("Words, if any", required=False)
+
+    def inputs(self) -> dict[str, Any]:
+        given = super().inputs()
+        percent = given.pop("uncertainty_percent")
+        return {**given, "uncertainty_share": None if percent is None else percent / 100}
+
+
+class ReleaseForm(VerbForm):
+    submit = "Sign the provisional release"
+    until = _day("Until")
+    restriction = _line("Restriction for operations")
+    words = _text("Statement", 300)
+
+
+class CloseForm(VerbForm):
+    submit, is_main = "Close the order", True
+    remarks = _text("Remarks", 2000, required=False)
+
+
+class HoldForm(VerbForm):
+    submit = "Put on hold"
+    why = _line("Why")
+    until = _day("Until")
+
+
+class ResumeForm(VerbForm):
+    submit, is_main = "Go on", True
+
+
+class AskToPutOffForm(VerbForm):
+    submit = "Ask for the deferral"
+    why = _line("Why")
+    risk = _line("Risk")
+    until = _day("Until")
+
+
+class PutOffForm(VerbForm):
+    submit = "Sign the deferral"
+    signature = _text("What I accept, and why", 300)
+
+
+class DropForm(VerbForm):
+    submit = "Drop"
+    why = _line("Why")
+
+
+class ReopenForm(VerbForm):
+    submit = "Reopen"
+    why = _line("Why")
+    work_again = forms.TypedChoiceField(
+        label="What is to be done",
+        choices=[("no", "Only the record is amended"), ("yes", "The valve is opened again")],
+        coerce=lambda word: word == "yes",
+    )
+
+
+class AssignForm(VerbForm):
+    submit = "Assign"
+    username = forms.CharField(
+        label="User name of the technician",
+        max_length=150,
+        required=False,
+        help_text="Empty: nobody.",
+    )
