@@ -202,11 +202,10 @@ class Windows(Endpoint):
         ],
     )
     def post(self, request: Request) -> Response:
-        shape = WindowIn(data=request.data)
-        shape.is_valid(raise_exception=True)
-        given = dict(shape.validated_data)
-
         def effect() -> Response:
+            shape = WindowIn(data=request.data)
+            shape.is_valid(raise_exception=True)
+            given = dict(shape.validated_data)
             window = add_window(given.pop("site"), **given, actor=request.user, at=self.now)
             return Response(_window(window), status=201, headers=etag_headers(window))
 
@@ -242,11 +241,10 @@ class Crews(Endpoint):
         ],
     )
     def post(self, request: Request) -> Response:
-        shape = CrewIn(data=request.data)
-        shape.is_valid(raise_exception=True)
-        given = dict(shape.validated_data)
-
         def effect() -> Response:
+            shape = CrewIn(data=request.data)
+            shape.is_valid(raise_exception=True)
+            given = dict(shape.validated_data)
             crew = add_crew(given.pop("site"), **given, actor=request.user, at=self.now)
             return Response(_crew(crew), status=201, headers=etag_headers(crew))
 
@@ -266,11 +264,10 @@ class PlaceOrder(Endpoint):
         examples=[OpenApiExample("place", request_only=True, value=_PLACE)],
     )
     def post(self, request: Request, order_id: int) -> Response:
-        shape = PlaceIn(data=request.data)
-        shape.is_valid(raise_exception=True)
-        given, version = dict(shape.validated_data), version_from(request)
-
         def effect() -> Response:
+            shape = PlaceIn(data=request.data)
+            shape.is_valid(raise_exception=True)
+            given, version = dict(shape.validated_data), version_from(request)
             order = place(
                 order_id,
                 given.pop("window"),
@@ -329,11 +326,10 @@ class UnplaceOrder(Endpoint):
         examples=[OpenApiExample("unplace", request_only=True, value={"why": "Kit is late."})],
     )
     def post(self, request: Request, order_id: int) -> Response:
-        shape = UnplaceIn(data=request.data)
-        shape.is_valid(raise_exception=True)
-        version = version_from(request)
-
         def effect() -> Response:
+            shape = UnplaceIn(data=request.data)
+            shape.is_valid(raise_exception=True)
+            version = version_from(request)
             order = unplace(
                 order_id,
                 **shape.validated_data,

@@ -146,11 +146,10 @@ class WorkOrders(Endpoint):
         ],
     )
     def post(self, request: Request) -> Response:
-        shape = RaiseOrder(data=request.data)
-        shape.is_valid(raise_exception=True)
-        given = dict(shape.validated_data)
-
         def effect() -> Response:
+            shape = RaiseOrder(data=request.data)
+            shape.is_valid(raise_exception=True)
+            given = dict(shape.validated_data)
             order = raise_work_order(given.pop("valve"), **given, actor=request.user, at=self.now)
             headers = {**etag_headers(order), "Location": f"{list_url()}/{order.pk}"}
             return Response(order_card(order.pk, request.user), status=201, headers=headers)

@@ -173,11 +173,10 @@ def _endpoint(verb: Verb) -> type[Endpoint]:
         examples=examples,
     )
     def post(self: Endpoint, request: Request, order_id: int) -> Response:
-        shape = verb.shape(data=request.data)
-        shape.is_valid(raise_exception=True)
-        version = version_from(request)
-
         def effect() -> Response:
+            shape = verb.shape(data=request.data)
+            shape.is_valid(raise_exception=True)
+            version = version_from(request)
             order = verb.act(
                 order_id, **shape.validated_data, version=version, actor=request.user, at=self.now
             )
