@@ -21,9 +21,9 @@ from valvecare.register.rules import (
 )
 
 
-def _sane(*names: str) -> list[models.CheckConstraint]:
+def _sane(*names: str) -> list[models.BaseConstraint]:
     """Two-sided checks from the rules' limits: `> 0` alone lets NaN through on PostgreSQL."""
-    found = []
+    found: list[models.BaseConstraint] = []
     for name in names:
         limit = limit_of(name)
         low = "gte" if limit.low_counts else "gt"

@@ -123,7 +123,7 @@ def valve_identity(valve_id: int, *, user: Any) -> ValveIdentity:
         .exclude(pk=valve.pk)
         .values_list("tag", flat=True)
     )
-    return _facts(
+    identity: ValveIdentity = _facts(
         ValveIdentity,
         valve,
         site=_facts(SiteFacts, group.site),
@@ -132,6 +132,7 @@ def valve_identity(valve_id: int, *, user: Any) -> ValveIdentity:
         design=_facts(DesignFacts, design, name=str(design)) if design else None,
         sisters=tuple(sisters),
     )
+    return identity
 
 
 @dataclass(frozen=True)
@@ -194,7 +195,7 @@ def _site_line(site: Site) -> SiteLine:
                     pump.pk,
                     pump.tag,
                     pump.role,
-                    pump.points > 0,  # type: ignore[attr-defined]
+                    pump.points > 0,
                     tuple(_valve_line(valve) for valve in pump.valves.all()),
                 )
                 for pump in group.pumps.all()

@@ -99,7 +99,7 @@ def shape_of(
     columns: Iterable[str],
     *,
     required: Iterable[str] = (),
-    **more: serializers.Field,
+    further: Mapping[str, serializers.Field] | None = None,
 ) -> type[Closed]:
     """A closed input shape from a model's columns and further fields."""
     required = frozenset(required)
@@ -107,4 +107,4 @@ def shape_of(
         column: field_of(model._meta.get_field(column), required=column in required)
         for column in columns
     }
-    return type(name, (Closed,), {**more, **fields, "__doc__": None})
+    return type(name, (Closed,), {**(further or {}), **fields, "__doc__": None})

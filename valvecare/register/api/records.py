@@ -112,7 +112,7 @@ def endpoints(kind: Kind) -> list[URLPattern]:
     title = str(kind.model._meta.verbose_name)
     many = str(kind.model._meta.verbose_name_plural)
     in_example = OpenApiExample(f"{title} (invented)", kind.example, request_only=True)
-    change_name = next(iter(kind.change_in().fields))
+    change_name = str(next(iter(kind.change_in().fields)))
     change_example = OpenApiExample(
         f"change of a {title} (invented)",
         {change_name: kind.example.get(change_name), "reason": "read from the plate"},

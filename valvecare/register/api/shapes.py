@@ -17,7 +17,7 @@ from valvecare.register.models import (
 from valvecare.register.rules import Scope, choices
 from valvecare.web.shapes import Closed, Flag, Number, Related, Text, Whole, field_of, shape_of
 
-REASON = {"required": False, "allow_blank": True, "max_length": 500, "default": ""}
+REASON: dict[str, Any] = {"required": False, "allow_blank": True, "max_length": 500, "default": ""}
 
 
 def related(request: Any, name: str, row: Any) -> dict[str, Any] | None:
@@ -49,25 +49,17 @@ class Ref(Whole):
         return row
 
 
-SITE = ("code", "name", "business", "time_zone", "atmospheric_pressure_bar_a")
-GROUP = ("code", "service", "installed", "needed", "common_return")
-PUMP = tuple(
-    field.name
-    for field in Pump._meta.get_fields()
-    if field.concrete
-    and field.name not in ("id", "version", "retired_at", "group")
-    and not field.name.startswith("hydraulics_chang")
-)
-DESIGN = tuple(
-    field.name
-    for field in ValveDesign._meta.get_fields()
-    if field.concrete and field.name not in ("id", "version", "retired_at")
-)
-VALVE = tuple(
-    field.name
-    for field in ProtectionValve._meta.get_fields()
-    if field.concrete and field.name not in ("id", "version", "retired_at", "pump", "design")
-)
+def _columns(model: Any, *without: str) -> tuple[str, ...]:
+    """Every column of a model but its keys, state and what is given by reference."""
+    never = {"id", "version", "retired_at", "hydraulics_changed_on", "hydraulics_change", *without}
+    return tuple(field.name for field in model._meta.concrete_fields if field.name not in never)
+
+
+SITE = _columns(Site)
+GROUP = _columns(PumpGroup, "site")
+PUMP = _columns(Pump, "group")
+DESIGN = _columns(ValveDesign)
+VALVE = _columns(ProtectionValve, "pump", "design")
 
 
 def _pair(word: str, model: Any, columns: Any, required: Any, **refs: Any) -> tuple[Any, Any]:
@@ -77,19 +69,19 @@ def _pair(word: str, model: Any, columns: Any, required: Any, **refs: Any) -> tu
         model,
         columns,
         required=required,
-        **{name: Ref(target, **more) for name, (target, more) in refs.items()},
-        reason=Text(**REASON),
+        further={name: Ref(target, **more) for name, (target, more) in refs.items()}
+        | {"reason": Text(**REASON)},
     )
     change = shape_of(
         f"{word}Change",
         model,
         columns,
-        **{
+        further={
             name: Ref(target, **(more | {"required": False}))
             for name, (target, more) in refs.items()
             if name != "site"
-        },
-        reason=Text(**REASON),
+        }
+        | {"reason": Text(**REASON)},
     )
     return new, change
 
@@ -128,8 +120,8 @@ class CurvePointIn(Closed):
 
 
 class CurveIn(Closed):
-    points = CurvePointIn(many=True, max_length=200)
-    source = Text(max_length=200, help_text="Where the points come from.")
+    points = serializers.ListField(child=CurvePointIn(), max_length=200)
+    source = Text(max_length=200, help_text="Where the points come from.")  # type: ignore[assignment]
     speed_rpm = Number(help_text="Speed the points were measured at.")
     density_kg_per_m3 = Number(help_text="Density of the liquid the powers belong to.")
     reason = Text(**REASON)
@@ -239,7 +231,7 @@ class EventOut(serializers.Serializer):
     object_name = serializers.CharField()
     actor = serializers.CharField(source="actor_name")
     words = serializers.CharField()
-    data = serializers.JSONField()
+    data = serializers.JSONField()  # type: ignore[assignment]
 
 
 def page_of(shape: type[serializers.Serializer], name: str) -> type[serializers.Serializer]:
