@@ -4,10 +4,27 @@ import subprocess
 import sys
 
 MODULES = (
-    "units plausible liquids curves thermal heating suction minimum_flow valve_flow fittings bypass "
-    "parallel_pumps uncertainty flow_methods flow_choice flow_tests orifice cooling leakage "
-    "pump_energy"
-).split()
+    "units",
+    "plausible",
+    "liquids",
+    "curves",
+    "thermal",
+    "heating",
+    "suction",
+    "minimum_flow",
+    "valve_flow",
+    "fittings",
+    "bypass",
+    "parallel_pumps",
+    "uncertainty",
+    "flow_methods",
+    "flow_choice",
+    "flow_tests",
+    "orifice",
+    "cooling",
+    "leakage",
+    "pump_energy",
+)
 
 
 def test_import_is_light() -> None:

@@ -1,4 +1,4 @@
-"""The worked examples of the method pages run as written."""
+"""Every worked example in docs/methods is run, and the index lists exactly the pages there are."""
 
 import doctest
 import re
@@ -6,45 +6,51 @@ from pathlib import Path
 
 import pytest
 
-PAGES = sorted((Path(__file__).parents[2] / "docs" / "methods").glob("*.md"))
-FENCED = re.compile(r"^```python\n(.*?)^```$", re.DOTALL | re.MULTILINE)
-MUST_HAVE_EXAMPLES = {
-    "cautions",
-    "closing-spring",
-    "cover-release",
-    "fastener-torque",
-    "flange-bolting",
-    "flashing-water",
-    "gasket-loads",
-    "leak-class",
-    "lifting",
-    "part-disposition",
-    "seal-pairs",
-    "tightening-plan",
-    "wear-trend",
+FOLDER = Path(__file__).parents[2] / "docs" / "methods"
+PAGES = sorted(page for page in FOLDER.glob("*.md") if page.name != "README.md")
+BLOCK = re.compile(r"^```python\n(.*?)^```", re.MULTILINE | re.DOTALL)
+HYDRAULICS = {
+    "units",
+    "liquids",
+    "pump-curve",
+    "temperature-rise",
+    "suction",
+    "minimum-flow",
+    "no-flow",
+    "bypass",
+    "parallel-pumps",
+    "uncertainty",
+    "flow-measurement",
+    "function-test",
+    "leakage",
+    "cooling-line",
+    "pump-energy",
 }
 
 
-def blocks(page: Path) -> list[str]:
-    return FENCED.findall(page.read_text(encoding="utf-8"))
+def examples(page: Path) -> str:
+    return "\n".join(BLOCK.findall(page.read_text(encoding="utf-8")))
 
 
-@pytest.mark.parametrize("page", [p for p in PAGES if blocks(p)], ids=lambda page: page.stem)
-def test_every_example_runs(page: Path) -> None:
-    """All blocks of one page, in order, in one namespace."""
-    source = "\n".join(blocks(page))
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_worked_examples_are_true(page: Path) -> None:
+    source = examples(page)
     test = doctest.DocTestParser().get_doctest(source, {}, page.stem, str(page), 0)
-    assert test.examples, f"{page.name} has a python block without an example"
-    failures: list[str] = []
-    doctest.DocTestRunner(verbose=False).run(test, out=failures.append)
-    assert not failures, "".join(failures)
+    report: list[str] = []
+    runner = doctest.DocTestRunner(optionflags=doctest.NORMALIZE_WHITESPACE)
+    result = runner.run(test, out=report.append)
+    assert result.failed == 0, "".join(report)
+    if page.stem in HYDRAULICS:
+        assert result.attempted >= 1, f"{page.name} has no worked example"
 
 
-@pytest.mark.parametrize("name", sorted(MUST_HAVE_EXAMPLES))
-def test_the_page_has_a_formula_a_validity_a_source_and_an_example(name: str) -> None:
-    page = next(p for p in PAGES if p.stem == name)
-    text = page.read_text(encoding="utf-8")
-    assert blocks(page)
-    assert "Code: `valvecare.engineering." in text
-    assert "## Sources" in text
-    assert "## Worked example" in text
+@pytest.mark.parametrize("name", sorted(HYDRAULICS))
+def test_a_method_page_says_what_it_must(name: str) -> None:
+    text = (FOLDER / f"{name}.md").read_text(encoding="utf-8")
+    for heading in ("## Formula", "## Valid for", "## Source", "## Worked example"):
+        assert heading in text, heading
+
+
+def test_the_index_lists_every_page_and_no_other() -> None:
+    index = (FOLDER / "README.md").read_text(encoding="utf-8")
+    assert set(re.findall(r"\]\(([a-z-]+\.md)\)", index)) == {page.name for page in PAGES}
