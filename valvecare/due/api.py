@@ -143,18 +143,21 @@ class LimitOut(serializers.Serializer):
     window_to = serializers.DateField(allow_null=True)
 
 
-class PolicyUsedOut(serializers.Serializer):
+class PolicyFactsOut(serializers.Serializer):
     id = serializers.IntegerField()
-    version = serializers.IntegerField()
-    who = serializers.CharField()
-    level = serializers.CharField()
+    version = serializers.IntegerField(help_text="The ETag of the record.")
+    who = serializers.CharField(help_text="What it is for, in words.")
     months = serializers.IntegerField(allow_null=True)
     run_hours = serializers.FloatField(allow_null=True)
     starts = serializers.IntegerField(allow_null=True)
     valid_from = serializers.DateField()
     valid_to = serializers.DateField(allow_null=True)
-    source = serializers.CharField()
+    source = serializers.CharField()  # type: ignore[assignment]
     owner = serializers.CharField()
+
+
+class PolicyUsedOut(PolicyFactsOut):
+    level = serializers.CharField(help_text="How specific it is.")
 
 
 class ActOut(serializers.Serializer):
@@ -206,17 +209,19 @@ class NewPolicy(LimitsIn):
     )
     dn = Whole(required=False, allow_null=True, min_value=1, max_value=32_767)
     valid_from = serializers.DateField(help_text="First day at the site.")
-    source = Text(max_length=200, help_text="Where the numbers come from.")
+    source = Text(  # type: ignore[assignment]
+        max_length=200, help_text="Where the numbers come from."
+    )
     owner = Text(max_length=100, help_text="Role that answers for them.")
 
 
 class PolicyChange(LimitsIn):
-    source = Text(required=False, max_length=200)
+    source = Text(required=False, max_length=200)  # type: ignore[assignment]
     owner = Text(required=False, max_length=100)
     reason = Text(required=False, allow_blank=True, max_length=500, default="")
 
 
-class PolicyOut(PolicyUsedOut):
+class PolicyOut(PolicyFactsOut):
     kind = serializers.ChoiceField(choices=choices(TaskKind))
     valve = Related(allow_null=True)
     group = Related(allow_null=True)
@@ -224,7 +229,6 @@ class PolicyOut(PolicyUsedOut):
     variant = serializers.CharField(allow_null=True)
     dn = serializers.IntegerField(allow_null=True)
     note = serializers.CharField()
-    level = None
 
 
 class PolicyPageOut(serializers.Serializer):
@@ -246,7 +250,7 @@ def _limit(limit: LimitWorking) -> dict[str, Any]:
 
 
 def _fields(shape: type[serializers.Serializer], row: Any) -> dict[str, Any] | None:
-    return None if row is None else {name: getattr(row, name) for name in shape().fields}
+    return None if row is None else {str(name): getattr(row, str(name)) for name in shape().fields}
 
 
 def _working(found: Why, url: str) -> dict[str, Any]:
@@ -278,7 +282,7 @@ def _policy(policy: Policy, request: Request) -> dict[str, Any]:
             return None
         return {"id": row.pk, "name": str(row), "url": _address(request, name, row.pk)}
 
-    names = [name for name in PolicyOut().fields if name not in ("valve", "group")]
+    names = [str(name) for name in PolicyOut().fields if name not in ("valve", "group")]
     return {name: getattr(policy, name) for name in names} | {
         "valve": related(policy.valve, "api-valve"),
         "group": related(policy.group, "api-group"),

@@ -19,11 +19,13 @@ from valvecare.due.reads.screen import site_dates, trigger_column
 from valvecare.due.rules.decide import CALENDAR, RUN_HOURS, STARTS
 from valvecare.due.rules.words import CONFIDENCE, STALE_LEAST_S, STALE_PERIODS, STALE_UNKNOWN_S
 from valvecare.engineering.calendars import add_months_array
-from valvecare.engineering.due_dates import dates_after
 from valvecare.engineering.usage import HOURS_PER_DAY, UsageSums, days_to_use, usage_rates
 from valvecare.readings.models import Reading
 from valvecare.readings.reads import accumulated_at
 from valvecare.readings.rules import Quality
+
+MOST_DAYS_AHEAD = 200 * 366.0
+"""A date further off than this is none: the counter all but stands still."""
 
 _NAT = np.datetime64("NaT", "D")
 _BANDS = ("earliest_on", "likely_on", "latest_on")
@@ -126,14 +128,13 @@ def renew_clocks(
     has_act = ~np.isnat(held["anchor_on"])
     counts = (held["series"] > 0) & has_act & (held["points"] > 0)
     used = np.where(counts, np.maximum(held["accumulated"] - held["base"], 0.0), np.nan)
-    last_on = site_dates(held["last_us"], held["site"], zones)
     bands = {name: np.full(used.shape, _NAT) for name in _BANDS}
     rate = np.full(used.shape, np.nan)
     _calendar_bands(held, has_act, bands)
     for column, most in ((RUN_HOURS, HOURS_PER_DAY), (STARTS, None)):
         rows = np.flatnonzero(counts & (held["trigger"] == column))
         if rows.size:
-            _counter_bands(held, rows, used, last_on, most, bands, rate)
+            _counter_bands(held, rows, used, most, zones, bands, rate)
     _reached_bands(held, np.flatnonzero(counts), used, is_fresh, touched_us, zones, bands)
     period_s = np.where(
         np.isnan(held["period_s"]),
@@ -175,8 +176,8 @@ def _counter_bands(
     held: Columns,
     rows: NDArray[np.int64],
     used: NDArray[np.float64],
-    last_on: NDArray[np.datetime64],
     most_per_day: float | None,
+    zones: Mapping[int, str],
     bands: dict[str, NDArray[Any]],
     rate: NDArray[np.float64],
 ) -> None:
@@ -195,9 +196,12 @@ def _counter_bands(
         confidence=CONFIDENCE,
         most_per_day=most_per_day,
     )
-    start = np.maximum(last_on[rows], held["anchor_on"][rows])
+    # Counted from the instant, not the date: else the date would move back and forth in a day.
+    start_us = np.maximum(held["last_us"][rows], held["anchor_us"][rows])
     for name, days in zip(_BANDS, (ahead.earliest_d, ahead.likely_d, ahead.latest_d), strict=True):
-        bands[name][rows] = dates_after(start, days)
+        is_dated = days < MOST_DAYS_AHEAD
+        instants = start_us[is_dated] + (days[is_dated] * US_PER_DAY).astype(np.int64)
+        bands[name][rows[is_dated]] = site_dates(instants, held["site"][rows][is_dated], zones)
 
 
 def _reached_bands(

@@ -263,9 +263,9 @@ def _counter(series: Series, clock: Clock, at: datetime) -> dict[str, Any]:
             "window_to": usage.week_on,
         }
     state: SeriesState | None = getattr(series, "state", None)
-    last = instant(state.last_us) if state else None
-    if state is None or last is None:
+    if state is None or state.first_us is None or state.last_us is None:
         return found
+    last = instant(state.last_us)
     return found | {
         "total": state.accumulated,
         "first_read_at": instant(state.first_us),
