@@ -4,6 +4,7 @@ import pytest
 
 from tests.engineering.demo_pumps import ATMOSPHERE_PA, DEMO_PUMPS, DemoPump
 from valvecare.engineering.bypass import (
+    BypassWorkingPoint,
     ReturnLine,
     bypass_working_point,
     capacity_margin,
@@ -24,7 +25,7 @@ from valvecare.engineering.minimum_flow import (
     thermal_minimum_flow,
 )
 from valvecare.engineering.parallel_pumps import pump_pair_interaction
-from valvecare.engineering.thermal import temperature_rises
+from valvecare.engineering.thermal import TemperatureRises, temperature_rises
 from valvecare.engineering.uncertainty import Verdict, decide_at_least
 from valvecare.engineering.valve_flow import is_choked, kv_required
 
@@ -33,7 +34,7 @@ PUMPS = pytest.mark.parametrize("pump", DEMO_PUMPS.values(), ids=DEMO_PUMPS)
 CRITICAL = WATER.critical_pressure_pa_abs
 
 
-def rises(pump: DemoPump, flow_m3_h: float):  # type: ignore[no-untyped-def]
+def rises(pump: DemoPump, flow_m3_h: float) -> TemperatureRises:
     return temperature_rises(
         pump.curve(),
         pump.liquid,
@@ -173,7 +174,7 @@ def test_af_fw_return_line_would_flash_at_the_first_back_pressure_thought_of() -
     """3.4 bar g would flash (3.76 needed); 4.7 bar g was chosen."""
     pump = DEMO_PUMPS["AF-FW"]
 
-    def point(back_bar_g: float):  # type: ignore[no-untyped-def]
+    def point(back_bar_g: float) -> BypassWorkingPoint:
         return bypass_working_point(
             pump.curve(),
             WATER,
@@ -321,7 +322,7 @@ def instruments(**there: float | None) -> Instruments:
         "u_rise_k": None,
         "u_head_share": None,
     }
-    return Instruments(**{**nothing, **there}, kv_is_under_test=True)  # type: ignore[arg-type]
+    return Instruments(**{**nothing, **there}, kv_is_under_test=True)
 
 
 def test_nh_dh_bypass_flow_from_temperatures_is_refused() -> None:

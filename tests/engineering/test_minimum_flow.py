@@ -6,6 +6,7 @@ import pytest
 
 from tests.engineering.demo_pumps import DEMO_PUMPS
 from tests.engineering.test_curves import sample
+from valvecare.engineering.curves import PumpCurve
 from valvecare.engineering.errors import NoSolution, NotEnoughData, OutOfRange
 from valvecare.engineering.liquids import WATER
 from valvecare.engineering.minimum_flow import (
@@ -28,7 +29,7 @@ HEAT = 4225.0
 NONE = [0.0] * 7
 
 
-def flow_m3_h(allowed_rise_k: float, curve=None) -> float:  # type: ignore[no-untyped-def]
+def flow_m3_h(allowed_rise_k: float, curve: PumpCurve | None = None) -> float:
     answer = minimum_flow_for_rise(
         curve or sample(),
         specific_heat_j_per_kg_k=HEAT,
@@ -38,7 +39,7 @@ def flow_m3_h(allowed_rise_k: float, curve=None) -> float:  # type: ignore[no-un
     return answer.flow_m3_per_s * 3600.0
 
 
-def rise_at(curve, flow: float) -> float:  # type: ignore[no-untyped-def]
+def rise_at(curve: PumpCurve, flow: float) -> float:
     return temperature_rise_from_power(
         curve.power(flow),
         flow_m3_per_s=flow,
