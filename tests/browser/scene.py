@@ -1,0 +1,108 @@
+"""An invented plant for the browser, and the address of every page of ours in it.
+
+A new page must be given its arguments in `ARGUMENTS`; `test_every_page_is_visited` says so.
+"""
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from django.test import Client
+from django.urls import URLPattern, get_resolver, reverse
+
+from tests.factories.look import NOON, proof, task
+from tests.factories.register import (
+    PumpFactory,
+    SiteFactory,
+    UserFactory,
+    ValveDesignFactory,
+    valve_at,
+)
+from tests.factories.work import Job, WorkOrderFactory
+from valvecare.core.events import record
+from valvecare.core.models import NOT_KNOWN
+
+NO_PAGE = {"manifest", "livez", "readyz", "schema", "api-docs", "work-order-act"}
+"""Routes that are no page of ours, or answer a POST by going elsewhere; the documents of the
+interface come from a library."""
+
+
+@dataclass(frozen=True)
+class Scene:
+    site: Any
+    known: Any
+    unknown: Any
+    item: Any
+    order: Any
+    person: Any
+
+    def cookie(self) -> str:
+        """A session of the person."""
+        client = Client()
+        client.force_login(self.person)
+        return client.cookies["sessionid"].value
+
+
+def build() -> Scene:
+    """One site with an identified valve, one nobody knows, tasks in every state, tests, events."""
+    site = SiteFactory(code="NH", name="Norrhollow District Heat", time_zone="Europe/Stockholm")
+    pump = PumpFactory(group__site=site, with_curve=True, tag="NH-FW-3P", group__code="NH-FW")
+    known = valve_at(site, tag="NH-FW-3V", pump=pump)
+    design = ValveDesignFactory(revision=NOT_KNOWN)
+    unknown = valve_at(site, tag="AF-CR-2V", design=design, serial=NOT_KNOWN)
+    item = task(known, "overdue", 1.43)
+    task(known, "coming up", 0.93, kind="function test", governed_by="run-hours")
+    task(unknown, "no record")
+    task(valve_at(site), "not yet", 0.4)
+    valve_at(site)
+    proof(known, 29.8, "pass")
+    proof(known, 21.0, "fail", done_at=NOON.replace(year=2025), restriction="Load within 60 s.")
+    record("valve.noted", known, actor=None, at=NOON, words="Somebody looked at it.")
+    order = Job(site, WorkOrderFactory(valve=known)).to_under_way().order
+    WorkOrderFactory(valve=unknown)
+    person = UserFactory(username="planner", is_superuser=True, is_staff=True)
+    return Scene(site, known, unknown, item, order, person)
+
+
+ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
+    "due-why": lambda scene: [scene.item.pk],
+    "valve": lambda scene: [scene.known.pk],
+    "work-order": lambda scene: [scene.order.pk],
+}
+
+MORE: tuple[tuple[str, Callable[[Scene], str]], ...] = (
+    ("login", lambda scene: "/login/"),
+    ("error", lambda scene: "/there-is-no-such-page/"),
+    ("one site", lambda scene: "/?site=NH"),
+    ("due, filtered", lambda scene: "/due/?state=overdue&site=NH"),
+    ("due, refused", lambda scene: "/due/?stauts=overdue"),
+    ("due, empty", lambda scene: "/due/?kind=exchange"),
+    ("valve not known", lambda scene: f"/valves/{scene.unknown.pk}/"),
+    ("search, list", lambda scene: "/search/?q=NH"),
+    ("search, nothing", lambda scene: "/search/?q=ZZ"),
+)
+"""The same pages in another state, and those outside the namespace."""
+
+
+def page_names() -> list[str]:
+    """Names of the pages in our namespace: everything that is not the interface."""
+    for entry in get_resolver().url_patterns:
+        if getattr(entry, "namespace", None) == "valvecare":
+            return sorted(
+                step.name
+                for step in entry.url_patterns
+                if isinstance(step, URLPattern)
+                and step.name
+                and step.name not in NO_PAGE
+                and not str(step.pattern).startswith(("api/", "^api/"))
+            )
+    raise AssertionError("The namespace valvecare is not mounted.")
+
+
+def addresses(scene: Scene) -> Iterator[tuple[str, str]]:
+    """(name, path) of every page a browser test visits."""
+    for name in page_names():
+        given = ARGUMENTS.get(name, lambda scene: [])(scene)
+        yield name, reverse(f"valvecare:{name}", args=given)
+    for name, path in MORE:
+        yield name, path(scene)
