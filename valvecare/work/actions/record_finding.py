@@ -5,45 +5,17 @@ from typing import Any
 
 from django.db import transaction
 
-from valvecare.core.errors import Reason
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.models import Finding, WorkOrder
 from valvecare.work.reads import facts_of
 from valvecare.work.rules import (
-    GATES,
     FindingGrade,
-    GateKind,
-    OrderFacts,
     OrderState,
     PartDecision,
     PartName,
     why_not_finding,
+    why_not_judge_now,
 )
-
-
-def _why_not_now(facts: OrderFacts) -> Reason | None:
-    gates = GATES[facts.kind]
-    if GateKind.PARTS_JUDGED not in gates:
-        return Reason(
-            "no_parts_in_kind",
-            f"No part is judged in a {facts.kind}.",
-            "Raise an order that opens the valve.",
-        )
-    if GateKind.JOINT_CLOSED in facts.gates:
-        return Reason(
-            "joint_is_closed",
-            "The joint is closed: the parts can no longer be seen.",
-            "Close the order and reopen it with the work to be done again.",
-        )
-    opened = GateKind.COVER_RELEASED if GateKind.COVER_RELEASED in gates else GateKind.ISOLATED
-    if opened in gates and opened not in facts.gates:
-        return Reason(
-            "gate_out_of_order",
-            f"A part can be judged after '{opened}'.",
-            f"Record '{opened}' first.",
-            {"missing": [opened.value]},
-        )
-    return None
 
 
 @transaction.atomic
@@ -69,7 +41,7 @@ def record_finding(
     part = PartName(part)
     facts = facts_of(order)
     refuse_if(
-        _why_not_now(facts),
+        why_not_judge_now(facts),
         why_not_finding(
             found=found,
             grade=grade,

@@ -142,7 +142,7 @@ def _next_verb(card: OrderCard) -> str:
     if "gates" in card.verbs:
         line = next((line for line in card.gates if line.is_next), None)
         if line is None:
-            return "tests" if card.needs_proof else "close"
+            return "tests" if "tests" in card.verbs else "close"
         if line.kind is GateKind.AS_FOUND:
             return "as-found"
         waiting = any(row.is_asked and not row.is_judged for row in card.findings)
@@ -282,6 +282,6 @@ def _refusal(
 
 
 urls = [
-    path("work-orders/<int:pk>/", order, name="work-order"),
-    path("work-orders/<int:pk>/<slug:verb>/", act, name="work-order-act"),
+    path("at-the-valve/work-orders/<int:pk>/", order, name="work-order"),
+    path("at-the-valve/work-orders/<int:pk>/<slug:verb>/", act, name="work-order-act"),
 ]

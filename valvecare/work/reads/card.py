@@ -24,6 +24,7 @@ from valvecare.work.rules import (
     Rods,
     may_start_from,
     ready_items,
+    why_not_judge_now,
     why_not_pass,
 )
 
@@ -283,7 +284,9 @@ def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ..
     }
     if facts.kind not in NEEDS_PROOF:
         found -= {"tests", "release"}
-    if GateKind.PARTS_JUDGED not in GATES[facts.kind]:
+    if any(gate not in facts.gates for gate in GATES[facts.kind]):
+        found -= {"tests", "close"}
+    if why_not_judge_now(facts) is not None:
         found -= {"findings"}
     if all(row.signed_at is not None for row in order.deferrals.all()):
         found -= {"put-off"}

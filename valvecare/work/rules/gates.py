@@ -144,3 +144,29 @@ def why_not_judged(facts: OrderFacts) -> Reason | None:
             {"parts": missing},
         )
     return why_undecided(facts)
+
+
+def why_not_judge_now(facts: OrderFacts) -> Reason | None:
+    """Why no part can be judged now: the kind, the joint, or the cover."""
+    gates = GATES[facts.kind]
+    if GateKind.PARTS_JUDGED not in gates:
+        return Reason(
+            "no_parts_in_kind",
+            f"No part is judged in a {facts.kind}.",
+            "Raise an order that opens the valve.",
+        )
+    if GateKind.JOINT_CLOSED in facts.gates:
+        return Reason(
+            "joint_is_closed",
+            "The joint is closed: the parts can no longer be seen.",
+            "Close the order and reopen it with the work to be done again.",
+        )
+    opened = GateKind.COVER_RELEASED if GateKind.COVER_RELEASED in gates else GateKind.ISOLATED
+    if opened in gates and opened not in facts.gates:
+        return Reason(
+            "gate_out_of_order",
+            f"A part can be judged after '{opened}'.",
+            f"Record '{opened}' first.",
+            {"missing": [opened.value]},
+        )
+    return None
