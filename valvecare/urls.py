@@ -7,6 +7,7 @@ from valvecare.due import api as due_api
 from valvecare.due import pages as due_pages
 from valvecare.planning import api as planning_api
 from valvecare.protection import pages as protection_pages
+from valvecare.readings import api as readings_api
 from valvecare.register import api as register_api
 from valvecare.web import health
 from valvecare.web.manifest import manifest
@@ -20,6 +21,7 @@ api = [
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
     *register_api.urls,
+    *readings_api.urls,
     *due_api.urls,
     *work_api.urls,
     *planning_api.urls,

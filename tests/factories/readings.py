@@ -1,5 +1,6 @@
 """Valid series and their states. Readings come through `push_readings`, as in life."""
 
+import uuid
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -11,6 +12,7 @@ from valvecare.core.permits import Role
 from valvecare.models import Series, SeriesDay, SeriesState, Source
 from valvecare.readings.actions import push_readings
 from valvecare.readings.rules import Quantity, Row, SeriesKind
+from valvecare.register.actions.credentials import issue_plant_credential
 
 
 class SourceFactory(DjangoModelFactory):
@@ -109,3 +111,22 @@ def derived(series: Any) -> tuple[Any, ...]:
     state = SeriesState.objects.filter(series=series).values_list(*STATE_FIELDS).get()
     days = SeriesDay.objects.filter(series=series).order_by("day").values_list(*DAY_FIELDS)
     return state, tuple(days)
+
+
+def bearer(*sites: Any, scopes: Any = ("readings:write", "readings:read")) -> dict[str, str]:
+    """Header of a new machine token for these sites."""
+    _, token = issue_plant_credential(
+        f"invented gateway {uuid.uuid4().hex[:8]}",
+        sites,
+        scopes,
+        30,
+        actor=UserFactory(is_superuser=True),
+        at=datetime.now(UTC),
+    )
+    return {"HTTP_AUTHORIZATION": f"Bearer {token}"}
+
+
+def json_row(one: Row) -> dict[str, Any]:
+    """The row as a plant system would write it."""
+    found = {"series": one.series, "at": one.at.isoformat(), "value": one.value, "unit": one.unit}
+    return {**found, "quality": one.quality} if one.quality != "good" else found

@@ -28,6 +28,9 @@ class Options:
     READINGS_MAX_BYTES: int = 8_000_000
     """Bytes accepted in one push of readings after decompression; more is answered 413."""
 
+    READINGS_PUSHES_PER_MINUTE: int = 60
+    """Pushes accepted from one token in a minute; more is answered 429."""
+
     CLOCK_SKEW_S: int = 300
     """How far in the future a reading's time may lie, in seconds."""
 

@@ -352,6 +352,9 @@ class Push(models.Model):
     actor = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
+    sites = models.ManyToManyField(
+        Site, related_name="+", db_table="valvecare_push_site", help_text="Whose series it named."
+    )
     at = models.DateTimeField()
     rows = models.IntegerField()
     created = models.IntegerField(default=0)

@@ -345,3 +345,24 @@ def why_not_declare(
             "future_time", "The time lies in the future.", "Declare it when it has happened."
         )
     return None
+
+
+def why_not_plant_event(
+    *, pumps: int, kind: str, event_at: datetime, latest: datetime, duration_s: float | None
+) -> Reason | None:
+    """May a reported event be stored? `pumps`: how many pumps its tag names."""
+    if pumps == 0:
+        return Reason(
+            "unknown_pump", "No pump of this tag is known at your sites.", "Add it first."
+        )
+    if pumps > 1:
+        return Reason(
+            "ambiguous_pump", "This tag names more than one pump.", "Name the site of the event."
+        )
+    if event_at > latest:
+        return Reason("future_time", "The time lies in the future.", "Set the sender's clock.")
+    if event_at.timestamp() * US_PER_S < EARLIEST_US:
+        return Reason("time_too_old", "The time lies before 1990.", "Set the sender's clock.")
+    if kind == PlantEventKind.LOW_LOAD.value and duration_s is None:
+        return Reason("missing_duration_s", "Low load needs its duration.", "Send duration_s.")
+    return None

@@ -6,7 +6,7 @@ wait for each other in a circle), judge every row, store the new ones, keep days
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from time import perf_counter
 from typing import Any
@@ -132,6 +132,7 @@ def push_readings(
             chunk.take(read.only(cut))
             if cut is cuts[-1]:
                 push = _log(rows, verdicts, sender, actor, at, started)
+                push.sites.set(chunk.touched_sites or sites)
             if (verdicts.status == CREATED).any():
                 wake("due.refresh")
     return PushResult(verdicts.status, verdicts.reasons, push.pk)
@@ -189,6 +190,7 @@ class _Chunk:
     now_us: int
     verdicts: Verdicts
     database: str
+    touched_sites: set[int] = field(default_factory=set)
 
     def take(self, read: Read) -> None:
         """Judge and store one chunk inside the open transaction."""
@@ -198,6 +200,7 @@ class _Chunk:
         tags = {self.rows[index].series for index in read.row.tolist()}
         table = store.lock_series(connection, tags, list(self.sites))
         points = find_series(self.rows, read, table, self.sites, self.site, self.verdicts)
+        self.touched_sites |= set(table.site_id[points.pos].tolist())
         points = convert_units(self.rows, points, table, self.verdicts)
         points = refuse_impossible_values(points, table, self.verdicts)
         points = points.only(np.lexsort((points.at_us, points.pos)))

@@ -182,6 +182,10 @@ def read_contents(rows: Sequence[Row | Reason], verdicts: Verdicts) -> Read:
             else:
                 words = f"The quality {row.quality!r} is not known."
                 refuse(index, "unknown_quality", words, "Send good, uncertain or bad.")
+    for index, row in enumerate(good):
+        if row.source_key and "\0" in row.source_key:
+            words = "The source_key holds a NUL character."
+            refuse(index, "text_not_storable", words, "Leave the character out.")
     for index in np.flatnonzero(at_us < EARLIEST_US).tolist():
         words = "The time lies before 1990: a clock that lost its time shows such dates."
         refuse(index, "time_too_old", words, "Set the clock and send the true time.")

@@ -1,5 +1,26 @@
 """Answers about readings, for pages, the API and other capabilities."""
 
+from valvecare.readings.reads.lists import (
+    days_of,
+    meter_events_of,
+    one_series,
+    plant_events_for,
+    pushes_for,
+    readings_of,
+    series_for,
+    set_aside_for,
+)
 from valvecare.readings.reads.totals import accumulated_at, is_doubtful
 
-__all__ = ["accumulated_at", "is_doubtful"]
+__all__ = [
+    "accumulated_at",
+    "days_of",
+    "is_doubtful",
+    "meter_events_of",
+    "one_series",
+    "plant_events_for",
+    "pushes_for",
+    "readings_of",
+    "series_for",
+    "set_aside_for",
+]
