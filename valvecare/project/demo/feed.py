@@ -251,17 +251,15 @@ def push_everything(plant: Plant) -> Tally:
     for one in made:
         if one.pump == LATE[0]:
             plant.push(site_of[one.pump], list(_counter_rows(one, late=True)))
-    plant.post(
-        "SM",
-        "/api/v1/plant-events",
-        {
-            "source": "SM gateway",
-            "pump": "SM-IN-3P",
-            "kind": "reverse rotation",
-            "at": local(zones["SM"], date(2026, 4, 19), time(14, 12)).isoformat(),
-            "duration_s": 14,
-            "speed_rpm": 180,
-            "words": "after a trip",
-        },
+    trip = {
+        "pump": "SM-IN-3P",
+        "kind": "reverse rotation",
+        "at": local(zones["SM"], date(2026, 4, 19), time(14, 12)).isoformat(),
+        "duration_s": 14,
+        "speed_rpm": 180,
+        "words": "after a trip",
+    }
+    plant.tally.add(
+        plant.post("SM", "/api/v1/plant-events", {"source": "SM gateway", "events": [trip]})
     )
     return plant.tally
