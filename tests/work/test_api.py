@@ -11,7 +11,7 @@ from tests.factories.register import PumpGroupFactory, SiteFactory, member, valv
 from tests.factories.work import NOW, Job, WorkOrderFactory
 from valvecare.core.permits import Role
 from valvecare.models import Event, IdempotentAnswer, WorkOrder
-from valvecare.work.api import VERB_ENDPOINTS
+from valvecare.work.api.verbs import VERB_ENDPOINTS, VERBS
 
 pytestmark = pytest.mark.django_db
 
@@ -174,24 +174,10 @@ def test_a_stranger_sees_no_job_and_no_order(job):
     assert stranger.get(f"{DUE_JOBS}?site=NH").json()["rows"] == []
     assert stranger.get(f"{DUE_JOBS}?valve={job.order.valve_id}").json()["rows"] == []
     assert stranger.get(f"{ORDERS}/{job.order.pk}").status_code == 404
-    for verb in VERB_ENDPOINTS:
-        path = f"{ORDERS}/{job.order.pk}/{verb}"
-        body = {
-            "proofs": {},
-            "gate": "isolated",
-            "part": "body",
-            "name": "x",
-            "method": "on the bench",
-            "words": "w",
-            "why": "w",
-            "risk": "r",
-            "until": "2027-01-01",
-            "restriction": "r",
-            "signature": "s",
-            "username": "",
-            "work_again": False,
-        }
-        assert post(stranger, path, body, **{"If-Match": '"1"'}).status_code == 404, verb
+    for verb in VERBS:
+        path = f"{ORDERS}/{job.order.pk}/{verb.name}"
+        answer = post(stranger, path, verb.example, **{"If-Match": '"1"'})
+        assert answer.status_code == 404, verb.name
     assert Client().get(DUE_JOBS).status_code == 401
 
 
@@ -349,6 +335,18 @@ def test_lists_of_the_plan_cost_the_same_for_any_number(client, site, django_ass
     assert client.get("/api/v1/windows?sight=NH").status_code == 400
     away = signed_in(member(SiteFactory(), Role.PLANNER))
     assert away.get("/api/v1/windows").json()["rows"] == []
+
+
+@pytest.mark.parametrize("verb", VERBS, ids=lambda verb: verb.name)
+def test_the_example_of_each_verb_fits_its_shape(verb):
+    shape = verb.shape(data=verb.example)
+    assert shape.is_valid(), shape.errors
+
+
+def test_a_misspelt_field_is_refused(client, job):
+    answer = post(client, f"{ORDERS}/{job.order.pk}/agree", {"wrods": "x"}, **{"If-Match": '"1"'})
+    assert answer.status_code == 400
+    assert answer.json()["errors"][0]["pointer"] == "/wrods"
 
 
 def test_every_verb_has_a_route():

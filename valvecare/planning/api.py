@@ -13,10 +13,11 @@ from valvecare.core.permits import may_anywhere
 from valvecare.planning.actions import add_crew, add_window, check_place, place, unplace
 from valvecare.planning.models import Crew, Window
 from valvecare.web.concurrency import etag_headers, version_from
-from valvecare.web.fields import InstantField, StrictFloat, StrictInteger
+from valvecare.web.fields import InstantField
 from valvecare.web.filters import refuse_unknown
 from valvecare.web.idempotency import idempotent
 from valvecare.web.pagination import keyset_page
+from valvecare.web.shapes import Closed, Flag, Number, Text, Whole
 from valvecare.web.views import Endpoint
 from valvecare.work.api.orders import IDEMPOTENCY_KEY, IF_MATCH
 from valvecare.work.api.shapes import OrderOut
@@ -29,17 +30,17 @@ class SiteQuery(serializers.Serializer):
     site = serializers.CharField(required=False, max_length=12, help_text="Code of the site.")
 
 
-class WindowIn(serializers.Serializer):
-    site = serializers.CharField(max_length=12, help_text="Code of the site.")
-    name = serializers.CharField(max_length=120)
+class WindowIn(Closed):
+    site = Text(max_length=12, help_text="Code of the site.")
+    name = Text(max_length=120)
     starts_at = InstantField()
     ends_at = InstantField()
-    words = serializers.CharField(required=False, allow_blank=True, default="", max_length=300)
-    is_total_stop = serializers.BooleanField(required=False, default=False)
+    words = Text(required=False, allow_blank=True, default="", max_length=300)
+    is_total_stop = Flag(required=False, default=False)
     still_needed = serializers.ListField(
-        child=serializers.CharField(max_length=24), required=False, default=list, max_length=100
+        child=Text(max_length=24), required=False, default=list, max_length=100
     )
-    works_weekends = serializers.BooleanField(required=False, default=False)
+    works_weekends = Flag(required=False, default=False)
 
     def validate(self, attrs: dict[str, Any]) -> dict[str, Any]:
         if attrs["ends_at"] <= attrs["starts_at"]:
@@ -65,11 +66,11 @@ class WindowPage(serializers.Serializer):
     next = serializers.CharField(allow_null=True)
 
 
-class CrewIn(serializers.Serializer):
-    site = serializers.CharField(max_length=12)
-    name = serializers.CharField(max_length=120)
-    people = StrictInteger(min_value=1, max_value=100)
-    hours_per_day = StrictFloat(min_value=0.25, max_value=24)
+class CrewIn(Closed):
+    site = Text(max_length=12)
+    name = Text(max_length=120)
+    people = Whole(min_value=1, max_value=100)
+    hours_per_day = Number(min_value=0.25, max_value=24)
 
 
 class CrewOut(serializers.Serializer):
@@ -86,17 +87,17 @@ class CrewPage(serializers.Serializer):
     next = serializers.CharField(allow_null=True)
 
 
-class PlaceIn(serializers.Serializer):
-    window = StrictInteger(min_value=1, max_value=2**31)
-    crew = StrictInteger(min_value=1, max_value=2**31)
-    hours = StrictFloat(
+class PlaceIn(Closed):
+    window = Whole(min_value=1, max_value=2**31)
+    crew = Whole(min_value=1, max_value=2**31)
+    hours = Number(
         required=False,
         min_value=0.25,
         max_value=999,
         help_text="Elapsed crew hours; empty: the job hours of the design.",
     )
     not_before = serializers.DateField(required=False, help_text="Earliest day, site-local.")
-    because = serializers.CharField(
+    because = Text(
         required=False,
         allow_blank=True,
         default="",
@@ -105,8 +106,8 @@ class PlaceIn(serializers.Serializer):
     )
 
 
-class UnplaceIn(serializers.Serializer):
-    why = serializers.CharField(required=False, allow_blank=True, default="", max_length=300)
+class UnplaceIn(Closed):
+    why = Text(required=False, allow_blank=True, default="", max_length=300)
 
 
 class _ReasonOut(serializers.Serializer):

@@ -1,4 +1,5 @@
-"""Strict input fields: numbers that are numbers, instants that carry their offset."""
+"""Input fields with a strict text form: instants that carry their offset, whole numbers in a
+query string. JSON numbers are in `shapes`."""
 
 import re
 from datetime import UTC, datetime
@@ -6,29 +7,14 @@ from typing import Any
 
 from rest_framework import serializers
 
-_NUMBER = re.compile(r"^-?\d{1,12}(\.\d{1,9})?$", re.ASCII)
 
-
-class StrictFloat(serializers.FloatField):
-    """A finite JSON number, or the same as plain ASCII digits. No true, no '1_000', no '1e9'."""
-
-    def to_internal_value(self, data: Any) -> float:
-        if isinstance(data, str) and _NUMBER.match(data):
-            return float(data)
-        if isinstance(data, bool) or not isinstance(data, (int, float)):
-            self.fail("invalid")
-        return float(data)
-
-
-class StrictInteger(serializers.IntegerField):
-    """A whole JSON number, or the same as plain ASCII digits. No true, no 1.5."""
+class QueryWhole(serializers.IntegerField):
+    """A whole number in a query string: plain ASCII digits, no '1_000', no other script."""
 
     def to_internal_value(self, data: Any) -> int:
-        if isinstance(data, str) and re.fullmatch(r"-?\d{1,12}", data, re.ASCII):
-            return int(data)
-        if isinstance(data, bool) or not isinstance(data, int):
+        if not (isinstance(data, str) and re.fullmatch(r"\d{1,12}", data, re.ASCII)):
             self.fail("invalid")
-        return data
+        return int(data)
 
 
 class InstantField(serializers.DateTimeField):

@@ -5,7 +5,8 @@ from typing import Any
 from rest_framework import serializers
 
 from valvecare.protection.rules import ProofMethod, ProofResult
-from valvecare.web.fields import InstantField, StrictFloat, StrictInteger
+from valvecare.web.fields import InstantField, QueryWhole
+from valvecare.web.shapes import Closed, Flag, Number, Text, Whole
 from valvecare.work.rules import (
     AsFound,
     FindingGrade,
@@ -37,7 +38,7 @@ class Word(serializers.ChoiceField):
 _DONE_AT = "When it was done; empty: now."
 
 
-class Statement(serializers.CharField):
+class Statement(Text):
     def __init__(self, length: int = 500, **kwargs: Any) -> None:
         super().__init__(max_length=length, **kwargs)
 
@@ -47,41 +48,39 @@ class JobQuery(serializers.Serializer):
 
     site = serializers.CharField(required=False, max_length=12, help_text="Code of the site.")
     group = serializers.CharField(required=False, max_length=24, help_text="Code of the group.")
-    valve = StrictInteger(required=False, min_value=1, max_value=2**31, help_text="Id.")
+    valve = QueryWhole(required=False, min_value=1, max_value=2**31, help_text="Id.")
     state = serializers.ChoiceField(required=False, choices=_words(OrderState))
     kind = serializers.ChoiceField(required=False, choices=_words(OrderKind))
     due_before = serializers.DateField(required=False)
     updated_since = InstantField(required=False)
 
 
-class RaiseOrder(serializers.Serializer):
-    valve = StrictInteger(min_value=1, max_value=2**31, help_text="Id of the protection valve.")
+class RaiseOrder(Closed):
+    valve = Whole(min_value=1, max_value=2**31, help_text="Id of the protection valve.")
     kind = Word(OrderKind)
     why = Statement()
     due_on = serializers.DateField(help_text="Site-local day.")
 
 
-class Empty(serializers.Serializer):
+class Empty(Closed):
     pass
 
 
-class Words(serializers.Serializer):
+class Words(Closed):
     words = Statement(required=False, allow_blank=True, default="")
 
 
-class Why(serializers.Serializer):
+class Why(Closed):
     why = Statement(300)
 
 
-class Assign(serializers.Serializer):
-    username = serializers.CharField(
-        max_length=150, allow_blank=True, help_text="Empty: nobody any more."
-    )
+class Assign(Closed):
+    username = Text(max_length=150, allow_blank=True, help_text="Empty: nobody any more.")
 
 
-class Ready(serializers.Serializer):
+class Ready(Closed):
     proofs = serializers.DictField(
-        child=serializers.CharField(max_length=200),
+        child=Text(max_length=200),
         allow_empty=True,
         help_text="Item of the go/no-go list: what proves it.",
     )
@@ -92,89 +91,89 @@ class Ready(serializers.Serializer):
         return value
 
 
-class Start(serializers.Serializer):
+class Start(Closed):
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class PassGate(serializers.Serializer):
+class PassGate(Closed):
     gate = Word(GateKind)
     words = Statement(required=False, allow_blank=True, default="")
     rods = Word(Rods, required=False, help_text="Needed for 'cover released'.")
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class RecordAsFound(serializers.Serializer):
+class RecordAsFound(Closed):
     words = Statement(help_text="What was read or seen before anything was changed.")
     grade = Word(AsFound, required=False)
-    mode = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
-    mechanism = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
-    cause = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
-    detection = serializers.CharField(required=False, allow_blank=True, default="", max_length=4)
+    mode = Text(required=False, allow_blank=True, default="", max_length=4)
+    mechanism = Text(required=False, allow_blank=True, default="", max_length=4)
+    cause = Text(required=False, allow_blank=True, default="", max_length=4)
+    detection = Text(required=False, allow_blank=True, default="", max_length=4)
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class RecordFinding(serializers.Serializer):
+class RecordFinding(Closed):
     part = Word(PartName)
     found = Statement(required=False, allow_blank=True, default="")
-    value = StrictFloat(required=False, min_value=-1e6, max_value=1e6)
-    unit = serializers.CharField(required=False, allow_blank=True, default="", max_length=40)
+    value = Number(required=False, min_value=-1e6, max_value=1e6)
+    unit = Text(required=False, allow_blank=True, default="", max_length=40)
     grade = Word(FindingGrade, required=False)
     decision = Word(PartDecision, required=False)
     not_checked_because = Statement(300, required=False, allow_blank=True, default="")
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class RecordPartsUsed(serializers.Serializer):
-    name = serializers.CharField(max_length=120)
-    quantity = StrictInteger(required=False, default=1, min_value=1, max_value=1000)
-    lot = serializers.CharField(required=False, allow_blank=True, default="", max_length=60)
-    serial = serializers.CharField(required=False, allow_blank=True, default="", max_length=60)
+class RecordPartsUsed(Closed):
+    name = Text(max_length=120)
+    quantity = Whole(required=False, default=1, min_value=1, max_value=1000)
+    lot = Text(required=False, allow_blank=True, default="", max_length=60)
+    serial = Text(required=False, allow_blank=True, default="", max_length=60)
     words = Statement(300, required=False, allow_blank=True, default="")
 
 
-class RecordTest(serializers.Serializer):
+class RecordTest(Closed):
     method = Word(ProofMethod)
     result = Word(
         ProofResult, required=False, help_text="Only where no flow was measured; numbers decide."
     )
-    bypass_flow_m3_per_h = StrictFloat(required=False, min_value=0, max_value=100_000)
-    uncertainty_share = StrictFloat(
+    bypass_flow_m3_per_h = Number(required=False, min_value=0, max_value=100_000)
+    uncertainty_share = Number(
         required=False, min_value=0, max_value=0.99, help_text="0.05 means 5 %."
     )
-    required_m3_per_h = StrictFloat(required=False, min_value=0.001, max_value=100_000)
+    required_m3_per_h = Number(required=False, min_value=0.001, max_value=100_000)
     restriction = Statement(300, required=False, allow_blank=True, default="")
     words = Statement(required=False, allow_blank=True, default="")
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class Release(serializers.Serializer):
+class Release(Closed):
     until = serializers.DateField()
     restriction = Statement(300)
     words = Statement(300, help_text="The statement that is signed.")
 
 
-class Close(serializers.Serializer):
-    remarks = serializers.CharField(required=False, allow_blank=True, default="", max_length=2000)
+class Close(Closed):
+    remarks = Text(required=False, allow_blank=True, default="", max_length=2000)
 
 
-class Hold(serializers.Serializer):
+class Hold(Closed):
     why = Statement(300)
     until = serializers.DateField()
 
 
-class AskToPutOff(serializers.Serializer):
+class AskToPutOff(Closed):
     why = Statement(300)
     risk = Statement(300)
     until = serializers.DateField()
 
 
-class PutOff(serializers.Serializer):
+class PutOff(Closed):
     signature = Statement(300, help_text="What is accepted, in words.")
 
 
-class Reopen(serializers.Serializer):
+class Reopen(Closed):
     why = Statement(300)
-    work_again = serializers.BooleanField(
+    work_again = Flag(
         help_text="True: the valve is opened again. False: only the record is amended."
     )
 
