@@ -39,16 +39,19 @@ class Command(BaseCommand):
     ) -> None:
         if not app_options().DEMO:
             self._again_in_demo_mode()
-        if reset:
-            self._empty()
-        call_command("migrate", interactive=False, verbosity=0)
-        from valvecare.project.demo.build import build, is_built
+        from valvecare.project.demo.build import build
 
         say = self.stderr.write if json else self.stdout.write
-        if is_built():
+        whole = Path(settings.DATA_DIR) / "demo-is-whole"
+        if reset or not whole.exists():  # a build that was cut short starts anew
+            whole.unlink(missing_ok=True)
+            self._empty()
+        call_command("migrate", interactive=False, verbosity=0)
+        if whole.exists():
             say("The demo plant is there already (--reset starts anew).")
         else:
             build(say)
+            whole.touch()
         self._print_due(as_json=json)
         if not once:
             self._serve(address, port, say)

@@ -9,16 +9,11 @@ from typing import Any
 from django.utils import timezone
 
 from valvecare.core.jobs import run_job
-from valvecare.models import DueItem, Site, Verdict
+from valvecare.models import DueItem, Verdict
 from valvecare.project.demo import feed, story, world
 from valvecare.project.demo.shape import DEMO_DAY
 
 DEMO_NOW = datetime.combine(DEMO_DAY, clock_time(12), tzinfo=UTC)
-
-
-def is_built() -> bool:
-    """True when the demo world is in the database."""
-    return Site.objects.filter(code="NH").exists() and Verdict.objects.exists()
 
 
 def build(say: Callable[[str], None]) -> None:

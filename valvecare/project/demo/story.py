@@ -52,6 +52,9 @@ def policies() -> None:
         liquid.save()
     VerdictPolicy.objects.create(
         margin_share=0.05,
+        line_sensor_k=1.0,
+        time_constant_share=0.3,
+        power_share=0.01,
         source="policy of the invented owner: 5 % over the required flow on the lower bound",
         owner="reliability engineer",
         valid_from=BUILT_AT.date(),
