@@ -18,9 +18,10 @@ from tests.factories.register import (
 from valvecare.core.errors import Refused
 from valvecare.core.permits import Role
 from valvecare.models import Event, ProtectionValve, Pump, PumpGroup, Site, ValveDesign
-from valvecare.register.actions.import_columns import COLUMNS, Kind
+from valvecare.register.actions.import_columns import COLUMNS
 from valvecare.register.actions.import_register import import_register
 from valvecare.register.actions.pumps import curve_of
+from valvecare.register.rules import SheetKind as Kind
 
 pytestmark = pytest.mark.django_db
 AT = datetime(2026, 5, 4, 10, 0, tzinfo=UTC)

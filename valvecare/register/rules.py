@@ -46,6 +46,17 @@ class Scope(StrEnum):
     REGISTER_READ = "register:read"
 
 
+class SheetKind(StrEnum):
+    """Sheets of an import file, in the order in which they are read."""
+
+    SITES = "sites"
+    GROUPS = "groups"
+    DESIGNS = "designs"
+    PUMPS = "pumps"
+    CURVE_POINTS = "curve points"
+    VALVES = "valves"
+
+
 def choices(words: type[StrEnum]) -> list[tuple[str, str]]:
     """The enumeration as Django choices; the word is stored and shown."""
     return [(word.value, word.value) for word in words]

@@ -11,7 +11,7 @@ from openpyxl.cell import WriteOnlyCell
 from openpyxl.styles import Font
 
 from valvecare.core.cells import safe_cell
-from valvecare.register.actions.import_columns import COLUMNS, Column, Kind
+from valvecare.register.actions.import_columns import COLUMNS, Column
 from valvecare.register.models import (
     CurvePoint,
     ProtectionValve,
@@ -20,6 +20,7 @@ from valvecare.register.models import (
     Site,
     ValveDesign,
 )
+from valvecare.register.rules import SheetKind as Kind
 
 CHUNK = 2000
 

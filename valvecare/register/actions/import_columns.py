@@ -4,7 +4,6 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
-from enum import StrEnum
 from typing import Any
 
 from django.conf.locale import LANG_INFO
@@ -23,17 +22,7 @@ from valvecare.register.models import (
     ValveDesign,
 )
 from valvecare.register.rules import Limit, ValveStatus, limit_of
-
-
-class Kind(StrEnum):
-    """Sheet names, in the order in which they are imported."""
-
-    SITES = "sites"
-    GROUPS = "groups"
-    DESIGNS = "designs"
-    PUMPS = "pumps"
-    CURVE_POINTS = "curve points"
-    VALVES = "valves"
+from valvecare.register.rules import SheetKind as Kind
 
 
 class CellError(ValueError):

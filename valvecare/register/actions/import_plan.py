@@ -5,6 +5,7 @@ of the same file adds can be referred to at once.
 """
 
 import hashlib
+import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
@@ -13,7 +14,7 @@ from zoneinfo import available_timezones
 from valvecare.core.models import NOT_KNOWN
 from valvecare.core.permits import may_anywhere, sites_where
 from valvecare.register import rules
-from valvecare.register.actions.import_columns import COLUMNS, CellError, Kind, parse
+from valvecare.register.actions.import_columns import COLUMNS, CellError, parse
 from valvecare.register.actions.import_sheets import Sheet
 from valvecare.register.actions.pumps import UNKNOWN
 from valvecare.register.models import (
@@ -24,6 +25,7 @@ from valvecare.register.models import (
     Site,
     ValveDesign,
 )
+from valvecare.register.rules import SheetKind as Kind
 from valvecare.register.rules import ValveStatus
 
 
@@ -115,24 +117,32 @@ class Planner:
         """Read what the sheets may change or refer to: one query per kind."""
         codes = self._codes(sheets)
         kinds = {sheet.kind for sheet in sheets}
-        groups = PumpGroup.objects.filter(site__code__in=codes).select_related("site")
-        self.groups = {(row.site.code, row.code): row for row in self._locked(groups)}
+        by_id = {site.pk: site for site in self.sites.values()}
+        groups = {}
+        for row in self._locked(PumpGroup.objects.filter(site__code__in=codes)):
+            row.site = by_id[row.site_id]
+            groups[row.pk] = self.groups[(row.site.code, row.code)] = row
+        pumps = {}
         if kinds & {Kind.PUMPS, Kind.CURVE_POINTS, Kind.VALVES}:
-            pumps = Pump.objects.filter(group__site__code__in=codes)
-            for row in self._locked(pumps.select_related("group__site")):
-                self.pumps[(row.group.site.code, row.tag)] = row
+            for row in self._locked(Pump.objects.filter(group__site__code__in=codes)):
+                row.group = groups[row.group_id]
+                pumps[row.pk] = self.pumps[(row.group.site.code, row.tag)] = row
         if Kind.CURVE_POINTS in kinds:
             here = CurvePoint.objects.filter(pump__group__site__code__in=codes)
             for pump_id, *point in here.order_by("pump_id", "flow_m3_per_h").values_list(
                 "pump_id", "flow_m3_per_h", "head_m", "shaft_power_kw"
             ):
                 self.points.setdefault(pump_id, []).append(tuple(point))
+        designs = {}
         if kinds & {Kind.DESIGNS, Kind.VALVES}:
             for row in self._locked(ValveDesign.objects.all()):
-                self.designs[(row.code, row.variant, row.dn, row.revision)] = row
+                key = (row.code, row.variant, row.dn, row.revision)
+                designs[row.pk] = self.designs[key] = row
         if Kind.VALVES in kinds:
             valves = ProtectionValve.objects.filter(pump__group__site__code__in=codes)
-            for row in self._locked(valves.select_related("pump__group__site")):
+            for row in self._locked(valves):
+                row.pump = pumps[row.pump_id]
+                row.design = designs.get(row.design_id)
                 self.valves[(row.pump.group.site.code, row.tag)] = row
 
     # errors
@@ -224,7 +234,7 @@ class Planner:
         moved = {
             name: (before, value)
             for name, value in wanted.items()
-            if (before := getattr(target, name, None)) != value
+            if not _same(before := getattr(target, name, None), value)
         }
         if found is not None and not moved:
             self.plan.unchanged[kind] = self.plan.unchanged.get(kind, 0) + 1
@@ -345,7 +355,11 @@ class Planner:
             self.wrong(kind, first, "pump", key[1], _half(why))
             return
         old = self.points.get(pump.pk, [])
-        if old == new:
+        if len(old) == len(new) and all(
+            _same(was, now)
+            for before, after in zip(old, new, strict=True)
+            for was, now in zip(before, after, strict=True)
+        ):
             self.plan.unchanged[kind] = self.plan.unchanged.get(kind, 0) + len(rows)
             return
         one = self.planned.get(id(pump))
@@ -414,7 +428,7 @@ class Planner:
         for valve in order:
             if valve.status != ValveStatus.IN_SERVICE.value:
                 continue
-            other = serving.setdefault(id(self._same(valve.pump)), valve)
+            other = serving.setdefault(id(valve.pump), valve)
             if other is not valve:
                 one = changed.pop(id(valve))
                 words = f"pump {valve.pump} has the valve {other} in service already"
@@ -424,8 +438,12 @@ class Planner:
         self.plan.errors.sort(key=lambda error: (order_of[error.sheet], error.row))
         return self.plan
 
-    def _same(self, pump: Pump) -> Pump:
-        return self.pumps.get((pump.group.site.code, pump.tag), pump)
+
+def _same(before: Any, value: Any) -> bool:
+    """Equal; for numbers to the 15 digits that sheet programs keep (IEEE 754 has up to 17)."""
+    if isinstance(before, float) and isinstance(value, float):
+        return math.isclose(before, value, rel_tol=1e-14, abs_tol=0.0)
+    return bool(before == value)
 
 
 def _half(reason: Any) -> str:

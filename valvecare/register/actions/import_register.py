@@ -18,7 +18,7 @@ from simple_history.utils import bulk_create_with_history, bulk_update_with_hist
 from valvecare.core.errors import Reason, Refused
 from valvecare.core.events import record
 from valvecare.register import rules
-from valvecare.register.actions.import_columns import Kind, decimal_mark
+from valvecare.register.actions.import_columns import decimal_mark
 from valvecare.register.actions.import_plan import Plan, Planned, Planner, RowError
 from valvecare.register.actions.import_sheets import read_sheets
 from valvecare.register.actions.pumps import UNKNOWN
@@ -30,6 +30,7 @@ from valvecare.register.models import (
     Site,
     ValveDesign,
 )
+from valvecare.register.rules import SheetKind as Kind
 from valvecare.register.rules import ValveStatus
 
 MODELS = {

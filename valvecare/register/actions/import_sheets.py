@@ -15,7 +15,8 @@ from openpyxl import load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 
 from valvecare.core.errors import Reason, Refused
-from valvecare.register.actions.import_columns import COLUMNS, Kind
+from valvecare.register.actions.import_columns import COLUMNS
+from valvecare.register.rules import SheetKind as Kind
 
 MAX_FILE_BYTES = 10_000_000
 MAX_UNPACKED_BYTES = 64_000_000

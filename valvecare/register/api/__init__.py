@@ -1,5 +1,5 @@
 """The register's part of the REST API."""
 
-from valvecare.register.api import kinds, people
+from valvecare.register.api import kinds, people, sheets
 
-urls = [*kinds.urls, *people.urls]
+urls = [*kinds.urls, *people.urls, *sheets.urls]
