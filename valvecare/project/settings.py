@@ -18,7 +18,7 @@ from django.core.exceptions import ImproperlyConfigured
 from valvecare.core.permits import Role
 from valvecare.due.rules.words import DueState, TaskKind, Trigger
 from valvecare.protection.rules import ProofMethod, ProofResult
-from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, ValveStatus
+from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, SheetKind, ValveStatus
 from valvecare.work.rules.words import (
     AsFound,
     FindingGrade,
@@ -264,6 +264,7 @@ SPECTACULAR_SETTINGS = {
             Rods,
             Role,
             Scope,
+            SheetKind,
             TaskKind,
             Trigger,
             ValveStatus,
