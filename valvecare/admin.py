@@ -1,12 +1,16 @@
 """Index of admin classes."""
 
 from valvecare.due.admin import ActAdmin, DueItemAdmin, PolicyAdmin
+from valvecare.planning.admin import CrewAdmin, PlannerWorkOrderAdmin, WindowAdmin
 from valvecare.web.admin import EventAdmin, JobRunAdmin
 
 __all__ = [
     "ActAdmin",
+    "CrewAdmin",
     "DueItemAdmin",
     "EventAdmin",
     "JobRunAdmin",
+    "PlannerWorkOrderAdmin",
     "PolicyAdmin",
+    "WindowAdmin",
 ]

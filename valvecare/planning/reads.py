@@ -1,6 +1,6 @@
 """What the placing of an order looks at, gathered from the tables."""
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 from typing import Any
@@ -16,6 +16,7 @@ from valvecare.planning.rules import (
     lay_out,
     warn_same_crew,
     why_no_hours,
+    why_not_because,
     why_not_group,
     why_not_hours,
     why_not_season,
@@ -24,7 +25,13 @@ from valvecare.planning.rules import (
 )
 from valvecare.register.models import CalendarRule, ProtectionValve, PumpGroup
 from valvecare.work.models import WorkOrder
-from valvecare.work.rules import OPENS_THE_VALVE, OrderKind, OrderState
+from valvecare.work.rules import (
+    OPENS_THE_VALVE,
+    PLACEABLE,
+    OrderKind,
+    OrderState,
+    why_not_in_state,
+)
 
 HOLDS_ITS_SLOT = (
     OrderState.PLACED.value,
@@ -50,28 +57,32 @@ class PlanBoard:
     zone: ZoneInfo
     seasons: tuple[Season, ...]
     hours_taken: dict[tuple[int, date], float]
+    hours_of_order: dict[int, tuple[int, dict[date, float]]]
     bookings: dict[int, list[Booking]]
     unproven: dict[int, dict[int, str]]
     groups: dict[int, PumpGroup]
 
     def without(self, order_id: int) -> "PlanBoard":
         """The board as if this order had no slot (for moving it)."""
-        slot = Slot.objects.filter(order_id=order_id, order__state__in=HOLDS_ITS_SLOT).first()
         taken = dict(self.hours_taken)
-        if slot is not None:
-            for day, hours in slot.days.items():
-                taken[slot.crew_id, date.fromisoformat(day)] -= hours
+        crew_id, days = self.hours_of_order.get(order_id, (0, {}))
+        for day, hours in days.items():
+            taken[crew_id, day] -= hours
         bookings = {
             group: [row for row in rows if row.order_id != order_id]
             for group, rows in self.bookings.items()
         }
-        return replace(self, hours_taken=taken, bookings=bookings)
+        others = {pk: held for pk, held in self.hours_of_order.items() if pk != order_id}
+        return replace(self, hours_taken=taken, hours_of_order=others, bookings=bookings)
 
-    def add(self, group_id: int, booking: Booking, days: dict[date, float]) -> None:
+    def add(self, group_id: int | None, booking: Booking, days: Mapping[date, float]) -> None:
+        """Book these days, as placing the order would; group None: the pump stays available."""
+        self.hours_of_order[booking.order_id] = (booking.crew_id, dict(days))
         for day, hours in days.items():
             key = (booking.crew_id, day)
             self.hours_taken[key] = self.hours_taken.get(key, 0.0) + hours
-        self.bookings.setdefault(group_id, []).append(booking)
+        if group_id is not None:
+            self.bookings.setdefault(group_id, []).append(booking)
 
 
 def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
@@ -91,6 +102,7 @@ def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
         for rule in rules
     )
     hours: dict[tuple[int, date], float] = {}
+    held: dict[int, tuple[int, dict[date, float]]] = {}
     bookings: dict[int, list[Booking]] = {}
     slots = Slot.objects.filter(
         order__site_id=site_id, order__state__in=HOLDS_ITS_SLOT
@@ -106,9 +118,12 @@ def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
         "days",
     )
     for order_id, valve_id, tag, group_id, kind, crew_id, first, last, days in slots:
-        for day, amount in days.items():
-            key = (crew_id, date.fromisoformat(day))
-            hours[key] = hours.get(key, 0.0) + amount
+        held[order_id] = (
+            crew_id,
+            {date.fromisoformat(day): amount for day, amount in days.items()},
+        )
+        for day, amount in held[order_id][1].items():
+            hours[crew_id, day] = hours.get((crew_id, day), 0.0) + amount
         if kind in OUT_OF_SERVICE:
             booking = Booking(order_id, valve_id, tag, crew_id, first, last)
             bookings.setdefault(group_id, []).append(booking)
@@ -122,7 +137,7 @@ def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
     for group_id, valve_id, tag in no_record:
         unproven.setdefault(group_id, {})[valve_id] = tag
     zone = next(iter(groups.values())).site.time_zone if groups else "UTC"
-    return PlanBoard(site_id, ZoneInfo(zone), seasons, hours, bookings, unproven, groups)
+    return PlanBoard(site_id, ZoneInfo(zone), seasons, hours, held, bookings, unproven, groups)
 
 
 def hours_of(order: WorkOrder, valve: ProtectionValve, given: float | None) -> float | None:
@@ -200,3 +215,69 @@ def check(
         tuple(reason for reason in refusals if reason is not None),
         tuple(reason for reason in warnings if reason is not None),
     )
+
+
+@dataclass(frozen=True)
+class PreviewLine:
+    """What placing one order of a selection would do."""
+
+    order: WorkOrder
+    was: str
+    hours: float | None
+    placement: Placement
+
+
+def preview(
+    orders: Sequence[WorkOrder],
+    window: Window,
+    crew: Crew,
+    *,
+    hours: float | None,
+    not_before: date | None,
+    because: str,
+) -> list[PreviewLine]:
+    """Place the orders one after the other on a board in memory, writing nothing.
+
+    `hours` are for orders whose design names none. An order that would be refused takes no hours.
+    """
+    valves = {
+        valve.pk: valve
+        for valve in ProtectionValve.objects.filter(
+            pk__in={order.valve_id for order in orders}
+        ).select_related("design", "pump")
+    }
+    groups = {valve.pump.group_id for valve in valves.values()}
+    board = board_of(window.site_id, groups)
+    still_needed = frozenset(window.still_needed.values_list("pk", flat=True))
+    lines = []
+    for order in orders:
+        valve = valves[order.valve_id]
+        slot = getattr(order, "slot", None)
+        was = f"{slot.window}, {slot.starts_on}" if slot else order.state
+        state = why_not_in_state(OrderState(order.state), PLACEABLE, "placed")
+        if state is not None:
+            lines.append(PreviewLine(order, was, None, Placement({}, (state,), ())))
+            continue
+        board = board.without(order.pk)
+        own = hours_of(order, valve, None)
+        known = hours if own is None else own
+        placement = check(
+            order,
+            valve,
+            window,
+            crew,
+            board=board,
+            hours=known,
+            not_before=not_before,
+            still_needed=still_needed,
+        )
+        missing = why_not_because(placement.warnings, because)
+        if missing:
+            placement = replace(placement, refusals=(*placement.refusals, *missing))
+        if placement.fits:
+            first, last = min(placement.days), max(placement.days)
+            booking = Booking(order.pk, valve.pk, valve.tag, crew.pk, first, last)
+            out = order.kind in OUT_OF_SERVICE
+            board.add(valve.pump.group_id if out else None, booking, placement.days)
+        lines.append(PreviewLine(order, was, known, placement))
+    return lines

@@ -11,9 +11,9 @@ from valvecare.planning.reads import board_of, check, hours_of
 from valvecare.planning.rules import Placement, why_not_because
 from valvecare.register.models import ProtectionValve, PumpGroup
 from valvecare.work.actions.order import refuse_if, taken
-from valvecare.work.actions.place import PLACEABLE, enter_window, leave_window
+from valvecare.work.actions.place import enter_window, leave_window
 from valvecare.work.models import WorkOrder
-from valvecare.work.rules import OrderState, why_not_in_state
+from valvecare.work.rules import PLACEABLE, OrderState, why_not_in_state
 
 
 def _visible(model: Any, pk: int, actor: Any, *, lock: bool) -> Any:

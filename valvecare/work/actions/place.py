@@ -5,9 +5,7 @@ from typing import Any
 
 from valvecare.work.actions.order import keep, refuse_if
 from valvecare.work.models import WorkOrder
-from valvecare.work.rules import OrderState, why_not_in_state
-
-PLACEABLE = (OrderState.AGREED, OrderState.PLACED, OrderState.READIED)
+from valvecare.work.rules import PLACEABLE, OrderState, why_not_in_state
 
 
 def enter_window(

@@ -14,6 +14,7 @@ from django.views.decorators.http import require_safe
 from valvecare.core.models import Event
 from valvecare.due.reads import due_of
 from valvecare.protection.models import FunctionTest
+from valvecare.protection.reads.valves import verdicts_of
 from valvecare.readings.models import Series
 from valvecare.register.models import CurvePoint, ProtectionValve, Pump
 from valvecare.web import clock
@@ -163,6 +164,7 @@ def valve(request: HttpRequest, pk: int) -> HttpResponse:
         "changed": f"{pump.hydraulics_change or 'Hydraulics changed'}, {plain_date(changed_on)}"
         if changed_on
         else "",
+        "verdict": verdicts_of([found.pk]).get(found.pk),
         "items": due_of(found),
         "open_orders": [order for order in orders if order.is_open],
         "ended_orders": [order for order in orders if not order.is_open],

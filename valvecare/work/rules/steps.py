@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from enum import StrEnum
 
 from valvecare.engineering.cautions import StepKind
-from valvecare.work.rules.words import GateKind, OrderKind, PartName
+from valvecare.work.rules.words import GateKind, OrderKind, OrderState, PartName
 
 _K, _G = OrderKind, GateKind
 _OPENED = (
@@ -99,3 +99,6 @@ CAUTIONS_BEFORE: Mapping[GateKind, tuple[StepKind, ...]] = {
     GateKind.MOVED_BY_HAND: (),
 }
 """Kinds of step whose cautions are shown before the gate."""
+
+PLACEABLE = (OrderState.AGREED, OrderState.PLACED, OrderState.READIED)
+"""States from which an order is placed in a window or moved to another."""

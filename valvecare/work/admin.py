@@ -1,0 +1,167 @@
+"""Lists of orders for planners: to look at, to filter, and to act on many at once.
+
+Orders are changed by the actions only, so there is no change form here. The class is registered
+by `planning.admin`, which adds placing.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from django.contrib import admin, messages
+from django.db.models import QuerySet
+from django.http import HttpRequest, HttpResponse
+from django.template.response import TemplateResponse
+
+from valvecare.core.errors import ActionError, Refused
+from valvecare.core.permits import may_anywhere
+from valvecare.web import clock
+from valvecare.web.admin import ReadOnlyAdmin
+from valvecare.work.actions.agree import agree
+from valvecare.work.models import WorkOrder
+from valvecare.work.rules import OrderState, why_not_in_state
+
+AT_MOST = 200
+"""Orders in one bulk action; each is one transaction of its own."""
+
+
+@dataclass(frozen=True)
+class ResultLine:
+    """What became of one order of a selection."""
+
+    order: str
+    is_done: bool
+    words: str
+
+
+@dataclass(frozen=True)
+class Seen:
+    """An order of a selection with the version the planner saw."""
+
+    id: int
+    version: int
+
+
+def seen_in(request: HttpRequest) -> list[Seen]:
+    """The `id:version` pairs of a confirmed selection; anything else is left out."""
+    found = []
+    for text in request.POST.getlist("seen"):
+        pk, _, version = text.partition(":")
+        if pk.isdigit() and version.isdigit():
+            found.append(Seen(int(pk), int(version)))
+    return found[:AT_MOST]
+
+
+def one_by_one(seen: list[Seen], act: Callable[[Seen], WorkOrder]) -> list[ResultLine]:
+    """Run the action on each order; a refusal of one does not touch the others."""
+    lines = []
+    for one in seen:
+        name = f"WO-{one.id:06d}"
+        try:
+            order = act(one)
+        except Refused as refusal:
+            words = " ".join(str(reason) for reason in refusal.reasons)
+            lines.append(ResultLine(name, False, words))
+        except ActionError as error:
+            lines.append(ResultLine(name, False, str(error)))
+        else:
+            lines.append(ResultLine(str(order), True, f"Now {order.state}."))
+    return lines
+
+
+def results(
+    request: HttpRequest, model_admin: Any, title: str, lines: list[ResultLine]
+) -> HttpResponse:
+    """The page that says for every order what became of it."""
+    context = {
+        **model_admin.admin_site.each_context(request),
+        "title": title,
+        "lines": lines,
+        "done": sum(line.is_done for line in lines),
+        "opts": model_admin.opts,
+    }
+    return TemplateResponse(request, "valvecare/work/admin_results.html", context)
+
+
+class WorkOrderAdmin(ReadOnlyAdmin):
+    """Orders of the planner's sites."""
+
+    list_display = (
+        "number",
+        "valve",
+        "group",
+        "kind",
+        "state",
+        "due_on",
+        "share_used",
+        "governed_by",
+        "assigned_to",
+        "why",
+    )
+    list_filter = (
+        "state",
+        "kind",
+        ("site", admin.RelatedOnlyFieldListFilter),
+        ("valve__pump__group", admin.RelatedOnlyFieldListFilter),
+        "governed_by",
+        "raised_by",
+        "due_on",
+    )
+    search_fields = ("valve__tag", "valve__pump__tag", "valve__serial")
+    search_help_text = "Tag of the valve or pump, serial number, or order number (WO-000123)."
+    list_select_related = ("valve__pump__group", "assigned_to")
+    list_per_page = 100
+    show_full_result_count = False
+    ordering = ("due_on", "id")
+    actions = ("agree_selected",)
+
+    def get_queryset(self, request: HttpRequest) -> Any:
+        return WorkOrder.objects.for_user(request.user)
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return may_anywhere(request.user, "view_work_order")
+
+    def get_search_results(
+        self, request: HttpRequest, queryset: Any, search_term: str
+    ) -> tuple[Any, bool]:
+        digits = search_term.strip().upper().removeprefix("WO-")
+        if search_term.strip().upper().startswith("WO-") and digits.isdigit():
+            return queryset.filter(pk=int(digits[:18])), False
+        return super().get_search_results(request, queryset, search_term)
+
+    @admin.display(ordering="pk", description="order")
+    def number(self, order: WorkOrder) -> str:
+        return order.number
+
+    @admin.display(ordering="valve__pump__group__code", description="group")
+    def group(self, order: WorkOrder) -> str:
+        return str(order.valve.pump.group)
+
+    def has_agree_permission(self, request: HttpRequest) -> bool:
+        return may_anywhere(request.user, "agree_work_order")
+
+    @admin.action(description="Agree…", permissions=["agree"])
+    def agree_selected(self, request: HttpRequest, queryset: "QuerySet[WorkOrder]") -> Any:
+        """Shows what would change, then agrees each order with the version that was shown."""
+        if "confirmed" in request.POST:
+            lines = one_by_one(
+                seen_in(request),
+                lambda one: agree(one.id, version=one.version, actor=request.user, at=clock.now()),
+            )
+            return results(request, self, "Agreed", lines)
+        orders = list(queryset.order_by("due_on", "pk").select_related("valve")[: AT_MOST + 1])
+        if len(orders) > AT_MOST:
+            self.message_user(request, f"Select at most {AT_MOST} orders.", messages.ERROR)
+            return None
+        lines = []
+        for order in orders:
+            reason = why_not_in_state(OrderState(order.state), (OrderState.RAISED,), "agreed")
+            lines.append((order, str(reason) if reason else ""))
+        context = {
+            **self.admin_site.each_context(request),
+            "title": "Agree these orders?",
+            "lines": lines,
+            "opts": self.opts,
+            "selected": [str(order.pk) for order in orders],
+        }
+        return TemplateResponse(request, "valvecare/work/admin_agree.html", context)
