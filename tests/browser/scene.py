@@ -10,7 +10,7 @@ from typing import Any
 from django.test import Client
 from django.urls import URLPattern, get_resolver, reverse
 
-from tests.factories.look import NOON, proof, task
+from tests.factories.look import NOON, proof, task, verdict
 from tests.factories.register import (
     PumpFactory,
     SiteFactory,
@@ -58,6 +58,8 @@ def build() -> Scene:
     proof(known, 29.8, "pass")
     proof(known, 21.0, "fail", done_at=NOON.replace(year=2025), restriction="Load within 60 s.")
     record("valve.noted", known, actor=None, at=NOON, words="Somebody looked at it.")
+    verdict(known, "Does not protect", restriction="Load within 60 s.", until=NOON.date())
+    verdict(unknown, "Not known")
     order = Job(site, WorkOrderFactory(valve=known)).to_under_way().order
     WorkOrderFactory(valve=unknown)
     person = UserFactory(username="planner", is_superuser=True, is_staff=True)
@@ -77,6 +79,8 @@ MORE: tuple[tuple[str, Callable[[Scene], str]], ...] = (
     ("due, filtered", lambda scene: "/due/?state=overdue&site=NH"),
     ("due, refused", lambda scene: "/due/?stauts=overdue"),
     ("due, empty", lambda scene: "/due/?kind=exchange"),
+    ("valves, refused", lambda scene: "/valves/?wrod=Doubtful"),
+    ("valves, empty", lambda scene: "/valves/?word=Doubtful"),
     ("valve not known", lambda scene: f"/valves/{scene.unknown.pk}/"),
     ("search, list", lambda scene: "/search/?q=NH"),
     ("search, nothing", lambda scene: "/search/?q=ZZ"),

@@ -4,7 +4,7 @@ from datetime import UTC, date, datetime
 from typing import Any
 
 from tests.factories.register import valve_at
-from valvecare.models import DueItem, FunctionTest, ProtectionValve
+from valvecare.models import DueItem, FunctionTest, ProtectionValve, Verdict
 
 NOON = datetime(2026, 5, 4, 12, tzinfo=UTC)
 
@@ -56,3 +56,18 @@ def proof(valve: ProtectionValve, flow: float | None, result: str, **given: Any)
         "recorded_at": NOON,
     }
     return FunctionTest.objects.create(valve=valve, result=result, **{**facts, **given})
+
+
+def verdict(valve: ProtectionValve, word: str, **given: Any) -> Verdict:
+    """The current answer for a valve, as the judge would store it."""
+    facts = {
+        "judged_at": NOON,
+        "confirmed_at": NOON,
+        "updated_at": NOON,
+        "code": "said_by_hand",
+        "reason": f"Said by hand: {word}.",
+        "evidence": "invented",
+        "grade": "measured with the pump",
+        "rule_version": "test",
+    }
+    return Verdict.objects.create(valve=valve, word=word, **{**facts, **given})

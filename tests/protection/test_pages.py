@@ -6,7 +6,7 @@ import sys
 import pytest
 from django.urls import reverse
 
-from tests.factories.look import fleet, task
+from tests.factories.look import fleet, task, verdict
 from tests.factories.register import SiteFactory, member, valve_at
 from valvecare.protection.reads.overview import overview
 
@@ -33,7 +33,9 @@ def plant(client):
 
 def sums(html: str) -> dict[str, int]:
     found = re.findall(
-        r'class="sum-number">(\d+)</span>.*?class="sum-word">.*?</svg> ([a-z ]+)</span>', html, re.S
+        r'class="sum-number">(\d+)</span>.*?class="sum-word">.*?</svg> ([a-zA-Z ]+)</span>',
+        html,
+        re.S,
     )
     return {word: int(number) for number, word in found}
 
@@ -118,10 +120,10 @@ def test_many_sites_are_folded_to_sums(client, plant, monkeypatch):
 
 
 def test_the_cost_does_not_grow_with_the_fleet(client, plant, django_assert_num_queries):
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(9):
         client.get("/")
     fleet(plant, [("not yet", 0.3)] * 40)
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(9):
         client.get("/")
 
 
@@ -138,3 +140,65 @@ def test_nobody_signed_in_is_led_to_the_login(client, plant):
     answer = client.get("/")
     assert answer.status_code == 302
     assert answer["Location"].startswith("/login/")
+
+
+@pytest.fixture
+def judged(plant):
+    words = ["Protects", "Protects", "Doubtful", "Does not protect"]
+    valves = [valve_at(plant, tag=f"J-{n}") for n in range(len(words))]
+    for valve, word in zip(valves, words, strict=True):
+        task(valve, "not yet", 0.2)
+        verdict(valve, word, restriction="Load within 60 s." if word.startswith("Does") else "")
+    verdict(valves[0], "Doubtful", is_current=False)
+    return plant
+
+
+def test_verdicts_are_counted_worst_first_and_never_judged_is_not_known(client, judged):
+    html = client.get("/").content.decode()
+    assert list(sums(html).items()) == [
+        ("Does not protect", 1),
+        ("Not known", len(SHARES)),
+        ("Doubtful", 1),
+        ("Protects", 2),
+    ]
+    assert "Load within 60 s." in html
+
+
+def test_every_verdict_number_links_to_a_list_of_exactly_that_many(client, judged):
+    html = client.get("/").content.decode()
+    links = re.findall(r'href="(/valves/\?[^"]+)">\s*<span class="sum-number">(\d+)', html)
+    assert len(links) == 4
+    for url, number in links:
+        page = client.get(url.replace("&amp;", "&"))
+        assert rows(page.content.decode()) == int(number), url
+
+
+def test_the_list_of_valves_has_the_worst_first(client, judged):
+    html = client.get("/valves/").content.decode()
+    words = re.findall(r'class="badge tone-[a-z]+">.*?<span>([A-Z][a-z ]+)</span>', html)
+    assert (
+        words
+        == ["Does not protect"] + ["Not known"] * len(SHARES) + ["Doubtful"] + ["Protects"] * 2
+    )
+    assert "Not judged yet." in html
+
+
+@pytest.mark.parametrize("query", ["wrod=Doubtful", "word=Fine", "site=ZZ"])
+def test_the_list_of_valves_refuses_what_it_does_not_know(client, judged, query):
+    answer = client.get(f"/valves/?{query}")
+    assert answer.status_code == 400
+    assert rows(answer.content.decode()) == 0
+
+
+def test_the_list_of_valves_costs_the_same_for_many(client, judged, django_assert_num_queries):
+    with django_assert_num_queries(7):
+        client.get("/valves/?site=NH")
+    for number in range(30):
+        verdict(valve_at(judged, tag=f"K-{number}"), "Protects")
+    with django_assert_num_queries(7):
+        client.get("/valves/?site=NH")
+
+
+def test_valves_of_another_site_are_not_listed(client, judged):
+    verdict(valve_at(SiteFactory(code="AF"), tag="AF-FW-1V"), "Doubtful")
+    assert "AF-FW-1V" not in client.get("/valves/").content.decode()

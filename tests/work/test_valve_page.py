@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from tests.factories.look import NOON, proof, task
+from tests.factories.look import NOON, proof, task, verdict
 from tests.factories.register import (
     PumpFactory,
     SiteFactory,
@@ -80,6 +80,16 @@ def test_due_tasks_and_the_story_of_the_valve(client, site):
     assert "Said by hand: overdue." in html
     assert "Somebody looked at it." in html
     assert "4\u00a0May\u00a02026, 14:00\u00a0CEST" in html
+
+
+def test_the_verdict_stands_first_with_what_operations_must_keep_to(client, site):
+    valve = valve_at(site)
+    assert 'aria-label="Verdict"' not in page(client, valve)
+    verdict(valve, "Does not protect", restriction="Load within 60 s after start.")
+    html = page(client, valve)
+    assert "For operations: Load within 60 s after start." in html
+    assert html.index('aria-label="Verdict"') < html.index('id="due-head"')
+    assert "measured with the pump" in html
 
 
 def test_a_changed_pump_is_said(client, site):

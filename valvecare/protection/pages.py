@@ -1,12 +1,18 @@
 """Protection, the first page: can each valve still protect its pump, and what is due."""
 
+from typing import Any
+
+from django import forms
 from django.contrib.auth.decorators import login_required
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import path
 from django.views.decorators.http import require_safe
 
+from valvecare.due.reads.listed import places
 from valvecare.protection.reads import overview
+from valvecare.protection.reads.valves import ValveFilter, valve_list
+from valvecare.protection.rules import Word
 from valvecare.web import clock
 
 
@@ -23,4 +29,52 @@ def protection(request: HttpRequest) -> HttpResponse:
     return render(request, "valvecare/protection/overview.html", context)
 
 
-urls = [path("", protection, name="protection")]
+class ValveFilterForm(forms.Form):
+    """The shape of the query string; a name or word that is not known is an error."""
+
+    site = forms.ChoiceField(required=False, label="Site")
+    group = forms.ChoiceField(required=False, label="Pump group")
+    word = forms.ChoiceField(required=False, choices=[("", "All"), *((w.value,) * 2 for w in Word)])
+    page = forms.IntegerField(required=False, min_value=1, max_value=1_000_000)
+
+    def __init__(self, user: Any, data: Any) -> None:
+        super().__init__(data)
+        sites, groups = places(user)
+        self.fields["site"].choices = [("", "All sites"), *sites]  # type: ignore[attr-defined]
+        self.fields["group"].choices = [("", "All groups"), *groups]  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        for name in sorted(set(self.data) - set(self.fields)):
+            self.add_error(
+                None, f"There is no filter called '{name}'; known are site, group, word."
+            )
+        return self.cleaned_data
+
+    @property
+    def selects(self) -> list[Any]:
+        return [self["site"], self["group"]]
+
+
+@require_safe
+@login_required
+def valves(request: HttpRequest) -> HttpResponse:
+    """Valves in service by verdict, worst first. The query string holds the filters."""
+    form = ValveFilterForm(request.user, request.GET)
+    context: dict[str, Any] = {"form": form}
+    if form.is_valid():
+        given = form.cleaned_data
+        wanted = ValveFilter(word=given["word"], site=given["site"], group=given["group"])
+        context["wanted"] = wanted
+        context["list"] = valve_list(request.user, wanted, page=given["page"] or 1)
+    return render(
+        request,
+        "valvecare/protection/valves.html",
+        context,
+        status=200 if form.is_valid() else 400,
+    )
+
+
+urls = [
+    path("", protection, name="protection"),
+    path("valves/", valves, name="valves"),
+]

@@ -3,12 +3,16 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from django.db.models import Count, QuerySet
 
 from valvecare.due.models import DueItem
 from valvecare.due.rules import DueState
+from valvecare.protection.models import Verdict
+from valvecare.protection.reads.valves import WordCount, counts_of, worded
+from valvecare.protection.rules import Word
 from valvecare.register.models import ProtectionValve, PumpGroup, Site
 
 NO_TASK = "no due task"
@@ -42,13 +46,25 @@ class TaskStand:
 
 @dataclass(frozen=True, slots=True)
 class ValveStand:
-    """One valve: its worst task, and the others that want attention."""
+    """One valve: its verdict, its worst task, and the others that want attention.
+
+    `word` is empty as long as no valve of these sites has been judged.
+    """
 
     id: int
     tag: str
     pump: str
+    word: str
+    until: date | None
+    restriction: str
     worst: TaskStand
     others: tuple[TaskStand, ...]
+
+    @property
+    def wanting(self) -> tuple[TaskStand, ...]:
+        """The tasks that are not simply 'not yet'."""
+        first = () if self.worst.state == DueState.NOT_YET else (self.worst,)
+        return first + self.others
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +86,7 @@ class SiteStand:
     business: str
     time_zone: str
     counts: tuple[StateCount, ...]
+    words: tuple[WordCount, ...]
     groups: tuple[GroupStand, ...]
 
     @property
@@ -82,9 +99,15 @@ class SiteStand:
 
 @dataclass(frozen=True, slots=True)
 class Overview:
-    """`is_folded`: too much for one page, so sites come without their groups."""
+    """`is_folded`: too much for one page, so sites come without their groups.
+
+    `words` counts valves by verdict, `counts` tasks by due state. `is_judged` is False until the
+    first verdict exists; then there is nothing to say about protection yet.
+    """
 
     counts: tuple[StateCount, ...]
+    words: tuple[WordCount, ...]
+    is_judged: bool
     sites: tuple[SiteStand, ...]
     is_folded: bool
 
@@ -98,14 +121,21 @@ def _order(task: TaskStand) -> tuple[int, float, str]:
     return (_RANK[task.state], -(task.share_used or 0.0), task.kind)
 
 
-def _valves(user: Any, site_ids: Iterable[int]) -> dict[int, list[ValveStand]]:
-    """Valves in service by group with their tasks; two queries."""
+def _valves(user: Any, site_ids: Iterable[int], is_judged: bool) -> dict[int, list[ValveStand]]:
+    """Valves in service by group with verdict and tasks; three queries."""
     tasks: dict[int, list[TaskStand]] = defaultdict(list)
     items = DueItem.objects.for_user(user).filter(site_id__in=site_ids)
     for valve_id, *stand in items.values_list(
         "valve_id", "state", "kind", "share_used", "governed_by"
     ):
         tasks[valve_id].append(TaskStand(*stand))
+    verdicts = {
+        valve_id: (word, until, restriction)
+        for valve_id, word, until, restriction in Verdict.objects.filter(
+            is_current=True, valve__pump__group__site_id__in=site_ids
+        ).values_list("valve_id", "word", "until", "restriction")
+    }
+    unjudged = (Word.NOT_KNOWN.value if is_judged else "", None, "")
     found: dict[int, list[ValveStand]] = defaultdict(list)
     valves = (
         ProtectionValve.objects.for_user(user)
@@ -117,12 +147,29 @@ def _valves(user: Any, site_ids: Iterable[int]) -> dict[int, list[ValveStand]]:
     for pk, tag, pump, group_id in valves:
         held = sorted(tasks.get(pk, ()), key=_order) or [TaskStand(NO_TASK, "", None, "")]
         others = tuple(task for task in held[1:] if task.state != DueState.NOT_YET)
-        found[group_id].append(ValveStand(pk, tag, pump, held[0], others))
+        word, until, restriction = verdicts.get(pk, unjudged)
+        stand = ValveStand(pk, tag, pump, word, until, restriction, held[0], others)
+        found[group_id].append(stand)
+    return found
+
+
+def _words(user: Any, site_ids: Iterable[int]) -> dict[int, Counter[str]]:
+    """Valves in service by site and verdict; those never judged are 'Not known'. One query."""
+    found: dict[int, Counter[str]] = defaultdict(Counter)
+    counted = (
+        worded(user)
+        .filter(pump__group__site_id__in=site_ids)
+        .order_by()
+        .values_list("pump__group__site_id", "word")
+        .annotate(number=Count("pk"))
+    )
+    for site_id, word, number in counted:
+        found[site_id][word] += number
     return found
 
 
 def overview(user: Any, *, site_code: str = "") -> Overview:
-    """How the sites of this person stand. At most 5 queries, whatever the fleet.
+    """How the sites of this person stand. At most 8 queries, whatever the fleet.
 
     `site_code`: that site only, with its groups; a site the person cannot see gives no sites.
     """
@@ -146,9 +193,13 @@ def overview(user: Any, *, site_code: str = "") -> Overview:
         by_site[site_id][state] += number
         by_group[group_id][state] += number
     is_folded = not site_code and (len(rows) > MOST_SITES or total.total() > 2 * MOST_VALVES)
+    is_judged = Verdict.objects.filter(
+        is_current=True, valve__pump__group__site_id__in=ids
+    ).exists()
+    words = _words(user, ids) if is_judged else {}
     groups: dict[int, list[GroupStand]] = defaultdict(list)
     if not is_folded:
-        valves = _valves(user, ids)
+        valves = _valves(user, ids, is_judged)
         for group in PumpGroup.objects.filter(site_id__in=ids, retired_at=None).order_by("code"):
             groups[group.site_id].append(
                 GroupStand(
@@ -163,6 +214,8 @@ def overview(user: Any, *, site_code: str = "") -> Overview:
             )
     return Overview(
         _counts(total),
+        counts_of(sum(words.values(), Counter())),
+        is_judged,
         tuple(
             SiteStand(
                 site.pk,
@@ -171,6 +224,7 @@ def overview(user: Any, *, site_code: str = "") -> Overview:
                 site.business,
                 site.time_zone,
                 _counts(by_site[site.pk]),
+                counts_of(words.get(site.pk, {})),
                 tuple(groups[site.pk]),
             )
             for site in rows
