@@ -181,8 +181,8 @@ class SeriesState(models.Model):
     """What is kept per series at every push. Narrow: the due sweep reads these rows only.
 
     A pure function of the usable (not bad) readings and meter events, except `newest_us`
-    (bad readings too), `touched_us`, `updated_us` and the doubt. `accumulated` is a whole number
-    of millionths of the unit.
+    (bad readings too), `touched_us`, `updated_us`, the flags (they only spare a push a look) and
+    the doubt. `accumulated` is a whole number of millionths of the unit.
     """
 
     series = models.OneToOneField(
@@ -199,6 +199,8 @@ class SeriesState(models.Model):
         null=True, help_text="Earliest instant touched since the last evaluation; null is clean."
     )
     updated_us = models.BigIntegerField(null=True, help_text="Last push that added a reading.")
+    has_meter_events = models.BooleanField(default=False, help_text="Some are declared.")
+    has_waiting_jumps = models.BooleanField(default=False, help_text="Some may wait set aside.")
     doubtful_code = models.CharField(max_length=20, blank=True, default="")
     doubtful_words = models.CharField(max_length=300, blank=True, default="")
     doubtful_since_us = models.BigIntegerField(null=True)

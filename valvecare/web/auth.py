@@ -8,7 +8,6 @@ a view without it is closed to tokens (default deny), an empty list asks for any
 from datetime import timedelta
 from typing import Any
 
-from django.db.models import Q
 from django.utils import timezone
 from drf_spectacular.extensions import OpenApiAuthenticationExtension
 from knox.auth import TokenAuthentication
@@ -45,8 +44,8 @@ class PlantTokenAuthentication(TokenAuthentication):
             from rest_framework.exceptions import AuthenticationFailed
 
             raise AuthenticationFailed("This token has no valid credential record.")
-        stale = Q(last_used_at__isnull=True) | Q(last_used_at__lt=now - LAST_USED_GRAIN)
-        PlantCredential.objects.filter(stale, pk=credential.pk).update(last_used_at=now)
+        if credential.last_used_at is None or credential.last_used_at < now - LAST_USED_GRAIN:
+            PlantCredential.objects.filter(pk=credential.pk).update(last_used_at=now)
         return user, credential
 
 

@@ -15,7 +15,7 @@ from valvecare.engineering.errors import OutOfRange, require_between
 from valvecare.readings.actions.rebuild_days import days_around, rebuild_days
 from valvecare.readings.actions.series_store import lock_one
 from valvecare.readings.actions.sift_strays import take_back_waiting
-from valvecare.readings.models import MeterEvent, Reading, Series, Source, micros
+from valvecare.readings.models import MeterEvent, Reading, Series, SeriesState, Source, micros
 from valvecare.readings.rules import (
     COUNTER_MOST,
     EARLIEST_US,
@@ -82,6 +82,8 @@ def declare_meter_event(
     )
     event.full_clean()
     event.save()
+    SeriesState.objects.filter(series=series).update(has_meter_events=True)
+    table.has_meter_events[:] = True
     _require_chain(series)
     rebuild_days(table, days_around(series.pk, [event_us]), touched_us=event_us, received_us=now_us)
     take_back_waiting(table, now_us)

@@ -45,8 +45,8 @@ from valvecare.readings.actions.read_rows import (
     refuse_impossible_values,
 )
 from valvecare.readings.actions.rebuild_days import meter_changes
-from valvecare.readings.actions.sift_strays import sift, waiting_jumps
-from valvecare.readings.models import Push, Reading, SetAside, Source, micros
+from valvecare.readings.actions.sift_strays import JUMP, sift
+from valvecare.readings.models import Push, Reading, SeriesState, SetAside, Source, micros
 from valvecare.readings.rules import MICRO, US_PER_S, Quality, Row
 from valvecare.readings.sql import ensure_months, probes
 from valvecare.register.models import Membership, Site
@@ -132,18 +132,31 @@ def push_readings(
             chunk.take(read.only(cut))
             if cut is cuts[-1]:
                 push = _log(rows, verdicts, sender, actor, at, started)
-                push.sites.set(chunk.touched_sites or sites)
+                Push.sites.through.objects.bulk_create(
+                    Push.sites.through(push_id=push.pk, site_id=site_id)
+                    for site_id in chunk.touched_sites or sites
+                )
             if (verdicts.status == CREATED).any():
                 wake("due.refresh")
     return PushResult(verdicts.status, verdicts.reasons, push.pk)
 
 
+_known_months: set[tuple[str, np.datetime64]] = set()
+"""Months this process has seen to exist, per database. A month is dropped only when it is old."""
+
+
 def _ensure_months(database: str, read: Read) -> None:
     connection = connections[database]
-    if connection.vendor == "postgresql" and read.row.size:
-        months = np.unique(read.at_us.astype("datetime64[us]").astype("datetime64[M]"))
-        with transaction.atomic(using=database):
-            ensure_months(connection, months.tolist())
+    if connection.vendor != "postgresql" or not read.row.size:
+        return
+    months = np.unique(read.at_us.astype("datetime64[us]").astype("datetime64[M]"))
+    seen = {(connection.settings_dict["NAME"], month) for month in months}
+    if seen <= _known_months:
+        return
+    with transaction.atomic(using=database):
+        ensure_months(connection, months.tolist())
+    if not connection.in_atomic_block:  # else it may be rolled back
+        _known_months.update(seen)
 
 
 def _log(
@@ -305,7 +318,7 @@ class _Chunk:
             near = self._near(connection, chain, table)
             segments = segment_delta(chain, near, table, changes)
             doubtful = set(segments.impossible_pos.tolist())
-            doubtful |= waiting_jumps(table) & set(chain.pos.tolist())
+            doubtful |= set(chain.pos[table.has_waiting_jumps[chain.pos]].tolist())
             if doubtful:
                 apart = np.isin(points.pos, sorted(doubtful))
                 keep = ~np.isin(chain.pos, sorted(doubtful))
@@ -386,6 +399,8 @@ class _Chunk:
             )
         }
         SetAside.objects.bulk_create(waiting, ignore_conflicts=True)
+        jumped = {str(item.series_id) for item in waiting if item.code == JUMP}
+        SeriesState.objects.filter(series_id__in=jumped).update(has_waiting_jumps=True)
         for (index, _), item in zip(aside, waiting, strict=True):
             if (item.series_id, item.at_us, item.value) in dismissed:
                 self.verdicts.give(

@@ -70,6 +70,8 @@ class Table:
     accumulated: NDArray[np.float64]
     lost: NDArray[np.int64]
     touched_us: NDArray[np.int64]
+    has_meter_events: NDArray[np.bool_]
+    has_waiting_jumps: NDArray[np.bool_]
 
     def one(self, pos: int) -> "Table":
         """The same table with one series only."""

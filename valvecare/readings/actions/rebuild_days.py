@@ -19,9 +19,10 @@ from valvecare.readings.sql.probes import Neighbours
 
 def meter_changes(table: Table) -> dict[int, list[MeterChange]]:
     """Declared meter changes of the counters in the table, by position, in time order."""
-    position = {series: pos for pos, series in enumerate(table.id.tolist())}
-    if not table.is_counter.any():
+    where = np.flatnonzero(table.has_meter_events)
+    if not where.size:
         return {}
+    position = {int(table.id[pos]): pos for pos in where.tolist()}
     found: dict[int, list[MeterChange]] = {}
     rows = (
         MeterEvent.objects.filter(series_id__in=list(position))

@@ -13,16 +13,21 @@ from numpy.typing import NDArray
 
 from valvecare.readings.actions.read_rows import Points, Table
 from valvecare.readings.rules import Quantity, SeriesKind, ceiling_per_hour
+from valvecare.readings.sql.probes import literal
 
 COPY_FROM = 50
-"""From so many rows on COPY is faster than arrays in the statement (measured)."""
+"""From so many readings on COPY is faster than arrays in the statement (measured)."""
+
+STAGE_FROM = 400
+"""From so many states or days on a filled temporary table is faster than arrays (measured)."""
 
 _SERIES = """
 SELECT s.id, s.site_id, s.tag, s.quantity, s.kind, s.unit,
   (s.retired_at IS NOT NULL OR p.retired_at IS NOT NULL),
   s.resolution, s.max_starts_per_hour, s.rollover_modulus, s.plausible_min, s.plausible_max,
   st.points, coalesce(st.first_us, -1), coalesce(st.last_us, -1), st.last_value,
-  coalesce(st.newest_us, -1), st.accumulated, st.lost_segments, coalesce(st.touched_us, -1)
+  coalesce(st.newest_us, -1), st.accumulated, st.lost_segments, coalesce(st.touched_us, -1),
+  st.has_meter_events, st.has_waiting_jumps
 FROM valvecare_series s
 JOIN valvecare_pump p ON p.id = s.pump_id
 JOIN valvecare_series_state st ON st.series_id = s.id
@@ -30,8 +35,9 @@ WHERE {where} ORDER BY s.id
 """
 _STATELESS = """
 INSERT INTO valvecare_series_state
-  (series_id, points, accumulated, lost_segments, doubtful_code, doubtful_words)
-SELECT s.id, 0, 0, 0, '', '' FROM valvecare_series s
+  (series_id, points, accumulated, lost_segments, has_meter_events, has_waiting_jumps,
+   doubtful_code, doubtful_words)
+SELECT s.id, 0, 0, 0, true, true, '', '' FROM valvecare_series s
 WHERE {where} AND NOT EXISTS
   (SELECT 1 FROM valvecare_series_state st WHERE st.series_id = s.id)
 ON CONFLICT DO NOTHING
@@ -94,7 +100,10 @@ def _is_pg(connection: Any) -> bool:
 
 def _where_tags(connection: Any, tags: Sequence[str], site_ids: Sequence[int]) -> tuple[str, list]:  # type: ignore[type-arg]
     if _is_pg(connection):
-        return "s.tag = ANY(%s) AND s.site_id = ANY(%s)", [list(tags), list(site_ids)]
+        return (
+            "s.tag = ANY(ARRAY(SELECT json_array_elements_text(%s::json))) AND s.site_id = ANY(%s)",
+            [json.dumps(list(tags)), list(site_ids)],
+        )
     return (
         "s.tag IN (SELECT value FROM json_each(%s)) AND s.site_id IN "
         "(SELECT value FROM json_each(%s))",
@@ -135,7 +144,7 @@ def lock_one(connection: Any, series_id: int) -> Table:
 
 
 def _table(rows: Sequence[tuple[Any, ...]]) -> Table:
-    columns: list[Any] = list(zip(*rows, strict=True)) if rows else [()] * 20
+    columns: list[Any] = list(zip(*rows, strict=True)) if rows else [()] * 22
     quantities = {word: Quantity(word) for word in set(columns[3])}
     quantity = [quantities[word] for word in columns[3]]
     pairs = list(zip(quantity, columns[8], strict=True))
@@ -171,6 +180,8 @@ def _table(rows: Sequence[tuple[Any, ...]]) -> Table:
         accumulated=real(17),
         lost=whole(18),
         touched_us=whole(19),
+        has_meter_events=np.array(columns[20], dtype=np.bool_),
+        has_waiting_jumps=np.array(columns[21], dtype=np.bool_),
     )
 
 
@@ -209,12 +220,14 @@ def _relation(cursor: Any, name: str, columns: Sequence[Column]) -> tuple[str, l
     """The columns as a relation of the statement to come: arrays, or a filled temporary table."""
     names = ", ".join(column[0] for column in columns)
     rows = int(columns[0][2].size)
-    if rows < COPY_FROM:
+    if rows < STAGE_FROM:
         arrays = ", ".join(f"%s::{kind}[]" for _, kind, _ in columns)
-        return f"unnest({arrays}) AS d({names})", [array.tolist() for _, _, array in columns]
+        return f"unnest({arrays}) AS d({names})", [literal(a.tolist()) for _, _, a in columns]
     fields = ", ".join(f"{column} {kind}" for column, kind, _ in columns)
-    cursor.execute(f"CREATE TEMP TABLE IF NOT EXISTS {name} ({fields}) ON COMMIT DELETE ROWS")
-    cursor.execute(f"DELETE FROM {name}")  # noqa: S608 name of our own
+    cursor.execute(
+        f"CREATE TEMP TABLE IF NOT EXISTS {name} ({fields}) ON COMMIT DELETE ROWS; "  # noqa: S608
+        f"DELETE FROM {name}"
+    )
     _copy(cursor, f"{name} ({names})", _binary(columns, rows))
     return f"{name} AS d", []
 
@@ -256,10 +269,10 @@ def insert_readings(
                 [
                     source_id,
                     received_us,
-                    series.tolist(),
-                    points.at_us.tolist(),
-                    points.value.tolist(),
-                    points.quality.tolist(),
+                    literal(series.tolist()),
+                    literal(points.at_us.tolist()),
+                    literal(points.value.tolist()),
+                    literal(points.quality.tolist()),
                     keys,
                 ],
             )

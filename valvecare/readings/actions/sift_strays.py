@@ -22,7 +22,7 @@ from valvecare.readings.actions.rebuild_days import (
     rebuild_days,
     usable,
 )
-from valvecare.readings.models import Reading, SetAside, instant
+from valvecare.readings.models import Reading, SeriesState, SetAside, instant
 from valvecare.readings.rules import (
     MeterChange,
     Quality,
@@ -135,19 +135,6 @@ def store_waiting(waiting: SetAside, received_us: int) -> None:
         )
 
 
-def waiting_jumps(table: Table) -> set[int]:
-    """Positions of series for which a jump waits for a person."""
-    waiting = set(
-        SetAside.objects.filter(state=SetAsideState.WAITING.value, code=JUMP)
-        .order_by()
-        .values_list("series_id", flat=True)
-        .distinct()
-    )
-    if not waiting:
-        return set()
-    return {pos for pos, series in enumerate(table.id.tolist()) if series in waiting}
-
-
 def sift(points: Points, table: Table, received_us: int) -> Sifted:
     """Judge the new readings (ascending by series, instant) of series that jumped."""
     found = Sifted()
@@ -188,6 +175,7 @@ def take_back_waiting(table: Table, received_us: int) -> None:
     """Jumps of the one locked series that wait and are explained now come back by themselves."""
     waiting = _waiting(int(table.id[0]))
     if not waiting:
+        SeriesState.objects.filter(series_id=int(table.id[0])).update(has_waiting_jumps=False)
         return
     near = _around(int(table.id[0]), [item.at_us for item in waiting])
     line = _Line(table, meter_changes(table).get(0, []), near)

@@ -62,6 +62,11 @@ SELECT p.i, coalesce((SELECT sum(round(increment * 1e6)) FROM valvecare_series_d
 """  # noqa: S608 names of our own
 
 
+def literal(numbers: Sequence[float]) -> str:
+    """A PostgreSQL array of numbers as text; the driver's own way takes ten times as long."""
+    return "{" + ",".join(map(repr, numbers)) + "}"
+
+
 class Neighbours(NamedTuple):
     """Stored usable readings next to each pair's instant; -1 and NaN where there is none."""
 
@@ -87,7 +92,7 @@ def _ask(
     index = list(range(len(series)))
     with connection.cursor() as cursor:
         if connection.vendor == "postgresql":
-            cursor.execute(postgres, [index, list(series), list(at_us)])
+            cursor.execute(postgres, [literal(index), literal(series), literal(at_us)])
         else:
             cursor.execute(lite, [json.dumps(list(zip(index, series, at_us, strict=True)))])
         rows: list[Any] = cursor.fetchall()
