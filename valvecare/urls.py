@@ -4,11 +4,14 @@ from django.urls import path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
 from valvecare.due import api as due_api
+from valvecare.calculations import api as calculations_api
+from valvecare.calculations import pages as calculations_pages
 from valvecare.due import pages as due_pages
 from valvecare.planning import api as planning_api
 from valvecare.protection import pages as protection_pages
 from valvecare.readings import api as readings_api
 from valvecare.register import api as register_api
+from valvecare.register import pages as register_pages
 from valvecare.web import health
 from valvecare.web.manifest import manifest
 from valvecare.web.problems import api_not_found
@@ -21,6 +24,7 @@ api = [
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
     *register_api.urls,
+    *calculations_api.urls,
     *readings_api.urls,
     *due_api.urls,
     *work_api.urls,
@@ -30,7 +34,9 @@ api = [
 pages: list = [
     path("manifest.webmanifest", manifest, name="manifest"),
     *protection_pages.urls,
+    *register_pages.urls,
     *due_pages.urls,
+    *calculations_pages.urls,
     *work_pages.urls,
 ]
 

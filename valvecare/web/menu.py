@@ -36,6 +36,7 @@ MENU: Sequence[Entry] = (
     Entry("Parts", ("valvecare:parts",)),
     Entry("Readings", ("valvecare:readings",)),
     Entry("Learning", ("valvecare:learning",)),
+    Entry("Calculations", ("valvecare:calculations",)),
     Entry("Register", ("valvecare:register",)),
     Entry("Register", ("admin:app_list",), staff_only=True),
 )

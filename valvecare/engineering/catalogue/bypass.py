@@ -390,6 +390,6 @@ ENTRIES = (
             expected={"limit_flow_m3_per_h": 85.333},
             source="1205 m on the segment 80 to 120: 80 + 40 (1215 - 1205)/75, by hand",
         ),
-        page="bypass",
+        page="parallel-pumps",
     ),
 )

@@ -325,7 +325,7 @@ ENTRIES = (
             expected={"best": "clamp-on meter"},
             source="2 % clamp-on against 2 % power with 0.1 K and 0.5 % head, by hand",
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
     Computation(
         name="flow-at-reference",
@@ -386,7 +386,7 @@ ENTRIES = (
             expected={"verdict": "pass", "limit_for_pass": 61.974}, tolerance=1e-4,
             source="three-zone rule: 60 + 1.645 × 1.2",
         ),
-        page="function-test",
+        page="uncertainty",
     ),
     Computation(
         name="decide-at-most",
@@ -409,7 +409,7 @@ ENTRIES = (
             expected={"verdict": "pass", "limit_for_pass": 7.67103}, tolerance=1e-5,
             source="three-zone rule: 8 - 1.6449 × 0.2",
         ),
-        page="function-test",
+        page="uncertainty",
     ),
     Computation(
         name="function-test",

@@ -76,7 +76,7 @@ ENTRIES = (
             expected={"flow_m3_per_h": 54.0, "relative_uncertainty": 0.01},
             source="definition", tolerance=1e-9,
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
     Computation(
         name="flow-by-vessel-level",
@@ -111,7 +111,7 @@ ENTRIES = (
             expected={"flow_m3_per_h": 140.4}, source="12 × 0.3/400 × 3600 + 108, by hand",
             tolerance=1e-9,
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
     Computation(
         name="flow-by-kv",
@@ -141,7 +141,7 @@ ENTRIES = (
             expected={"flow_m3_per_h": 360.0}, tolerance=1e-3,
             source="IEC 60534-2-1 example 1, inverted: Kv 165 passes 360 m³/h",
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
     Computation(
         name="flow-by-energy-balance",
@@ -169,7 +169,7 @@ ENTRIES = (
             expected={"flow_m3_per_h": 28.212, "relative_uncertainty": 0.02454}, tolerance=5e-3,
             source="first law, by hand; uncertainty by finite differences",
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
     Computation(
         name="flow-by-head",
@@ -195,7 +195,7 @@ ENTRIES = (
             expected={"flow_m3_per_h": 140.0}, tolerance=1e-6,
             source="straight segment 1140 m at 120 to 1020 m at 160 m³/h, by hand",
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
     Computation(
         name="flow-by-orifice",
@@ -231,6 +231,6 @@ ENTRIES = (
             expected={"flow_m3_per_h": 26.2203}, tolerance=1e-3,
             source="ISO 5167-2 equation written out: 7.2703 kg/s at 998.2 kg/m³",
         ),
-        page="function-test",
+        page="flow-measurement",
     ),
 )  # fmt: skip

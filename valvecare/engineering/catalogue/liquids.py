@@ -69,7 +69,7 @@ ENTRIES = (
             tolerance=2e-6,
             source="IAPWS R7-97(2012) table 5: 300 K, 3 MPa (seen)",
         ),
-        page="minimum-flow",
+        page="liquids",
     ),
     Computation(
         name="gauge-to-absolute",
@@ -102,7 +102,7 @@ ENTRIES = (
         sources=("definition",),
         assumptions=("the gauge is vented to the same atmosphere",),
         example=Example(expected={"pressure_bar_a": 4.01325}, source="definition", tolerance=1e-9),
-        page="minimum-flow",
+        page="units",
     ),
     Computation(
         name="flash-share",

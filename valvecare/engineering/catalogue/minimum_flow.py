@@ -133,7 +133,7 @@ ENTRIES = (
             "compression 0.85 K (IAPWS)",
             tolerance=5e-3,
         ),
-        page="minimum-flow",
+        page="temperature-rise",
     ),
     Computation(
         name="outlet-temperature-rise",
@@ -163,7 +163,7 @@ ENTRIES = (
             tolerance=0.01,
             source="published worked example, 5000 ft, 80 %, 1 Btu/(lb °F): 1.6 °F (seen)",
         ),
-        page="minimum-flow",
+        page="temperature-rise",
     ),
     Computation(
         name="return-line-rise",
@@ -184,7 +184,7 @@ ENTRIES = (
             source="first law, computed by hand",
             tolerance=1e-4,
         ),
-        page="minimum-flow",
+        page="temperature-rise",
     ),
     Computation(
         name="thermal-minimum-flow",
@@ -357,7 +357,7 @@ ENTRIES = (
             tolerance=1e-4,
             source="published method (Ludwig p. 208), water by IAPWS: 8.298 K",
         ),
-        page="minimum-flow",
+        page="suction",
     ),
     Computation(
         name="suction-return-rise",
@@ -393,7 +393,7 @@ ENTRIES = (
             source="mixing balance: 0.5 × 3/(1 - 0.5)",
             tolerance=1e-9,
         ),
-        page="minimum-flow",
+        page="no-flow",
     ),
     Computation(
         name="time-to-boil",
@@ -472,7 +472,7 @@ ENTRIES = (
             tolerance=0.005,
             source="handbook rate 8.48 °F/min for 100 hp and 500 lb of water (published formula)",
         ),
-        page="minimum-flow",
+        page="no-flow",
     ),
     Computation(
         name="npsh-available",
@@ -517,6 +517,6 @@ ENTRIES = (
             tolerance=0.003,
             source="published example: 13.2 psia, 11.5 psia, 10 ft, 1 ft, SG 0.963: 13.07 ft",
         ),
-        page="minimum-flow",
+        page="suction",
     ),
 )

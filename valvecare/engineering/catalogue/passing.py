@@ -92,7 +92,7 @@ ENTRIES = (
             expected={"verdict": "passing", "shut_fraction": 0.5616}, tolerance=1e-3,
             source="exp(-9/15.6); (139 - 22)/(143 - 22) = 0.97, by hand",
         ),
-        page="passing",
+        page="cooling-line",
     ),
     Computation(
         name="pipe-time-constant",
@@ -121,7 +121,7 @@ ENTRIES = (
             expected={"time_constant_h": 1.669}, tolerance=5e-3,
             source="(960 × 4210 × π/4 × 0.0525² + 7850 × 480 × π (0.0564 × 0.0039))/1.89/3600",
         ),
-        page="passing",
+        page="cooling-line",
     ),
     Computation(
         name="pipe-heat-loss",
@@ -149,7 +149,7 @@ ENTRIES = (
             expected={"heat_loss_w_per_m_k": 0.316}, tolerance=2e-2,
             source="ln(88.05/38.05)/0.045 + 1/(0.08805 × 10), by hand",
         ),
-        page="passing",
+        page="cooling-line",
     ),
     Computation(
         name="leak-by-cooling",
@@ -174,7 +174,7 @@ ENTRIES = (
         example=Example(
             expected={"leak_kg_per_h": 59.193}, source="formula by hand; marched along the pipe"
         ),
-        page="passing",
+        page="cooling-line",
     ),
     Computation(
         name="leak-by-flow-difference",
@@ -210,7 +210,7 @@ ENTRIES = (
             },
             source="1.56 u above zero: not proven at 95 %, by hand",
         ),
-        page="passing",
+        page="leakage",
     ),
     Computation(
         name="leak-by-excess-power",
@@ -247,7 +247,7 @@ ENTRIES = (
             expected={"leak_marginal_m3_per_h": 3.0, "excess_power_kw": 5.1}, tolerance=5e-3,
             source="segment 512 kW at 120 to 580 kW at 160: 1.7 kW per m³/h, by hand",
         ),
-        page="passing",
+        page="leakage",
     ),
     Computation(
         name="annular-leak",
@@ -293,7 +293,7 @@ ENTRIES = (
             expected={"flow_m3_per_h": 8.795, "regime": "turbulent"}, tolerance=2e-2,
             source="momentum balance by bisection, 90 bar: 8.795 m³/h",
         ),
-        page="passing",
+        page="leakage",
     ),
     Computation(
         name="leak-loss",
@@ -337,6 +337,6 @@ ENTRIES = (
             expected={"marginal_power_kw": 5.3684, "marginal_cost": 4294.7}, tolerance=1e-4,
             source="1.7 kW per m³/h × 3/0.95, × 8000 h × 0.1, by hand",
         ),
-        page="passing",
+        page="leakage",
     ),
 )  # fmt: skip
