@@ -67,6 +67,7 @@ def build() -> Scene:
 
 
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
+    "calculation": lambda scene: ["bypass-working-point"],
     "due-why": lambda scene: [scene.item.pk],
     "valve": lambda scene: [scene.known.pk],
     "work-order": lambda scene: [scene.order.pk],

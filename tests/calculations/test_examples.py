@@ -51,7 +51,7 @@ def test_the_entry_is_complete(name):
     outputs = [output.name for output in entry.outputs]
     for names in (inputs, inside, outputs):
         assert len(names) == len(set(names))
-    for item in [*entry.inputs, *(column for item in entry.inputs for column in item.columns)]:
+    for item in [*entry.inputs, *(column for each in entry.inputs for column in each.columns)]:
         assert item.unit is None or item.unit.codes[0] == item.unit.code
         if item.form is Form.NUMBER:
             assert item.window is not None, item.name

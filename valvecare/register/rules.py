@@ -44,6 +44,7 @@ class Scope(StrEnum):
     WORK_READ = "work:read"
     PROTECTION_READ = "protection:read"
     REGISTER_READ = "register:read"
+    CALCULATIONS_RUN = "calculations:run"
 
 
 class SheetKind(StrEnum):
