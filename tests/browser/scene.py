@@ -69,6 +69,7 @@ def build() -> Scene:
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "calculation": lambda scene: ["bypass-working-point"],
     "due-why": lambda scene: [scene.item.pk],
+    "register-site": lambda scene: [scene.site.code],
     "valve": lambda scene: [scene.known.pk],
     "work-order": lambda scene: [scene.order.pk],
 }
@@ -83,8 +84,8 @@ MORE: tuple[tuple[str, Callable[[Scene], str]], ...] = (
     ("valves, refused", lambda scene: "/valves/?wrod=Doubtful"),
     ("valves, empty", lambda scene: "/valves/?word=Doubtful"),
     ("valve not known", lambda scene: f"/valves/{scene.unknown.pk}/"),
-    ("search, list", lambda scene: "/search/?q=NH"),
-    ("search, nothing", lambda scene: "/search/?q=ZZ"),
+    ("search, list", lambda scene: reverse("valvecare:search") + "?q=NH"),
+    ("search, nothing", lambda scene: reverse("valvecare:search") + "?q=ZZ"),
 )
 """The same pages in another state, and those outside the namespace."""
 

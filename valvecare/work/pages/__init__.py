@@ -1,5 +1,5 @@
-"""Pages of work, one module each: the valve, the order, the work at the valve, the search box."""
+"""Pages of work, one module each: the valve, the order, the work at the valve."""
 
-from valvecare.work.pages import mine, order, search, valve
+from valvecare.work.pages import mine, order, valve
 
-urls = [*valve.urls, *search.urls, *mine.urls, *order.urls]
+urls = [*valve.urls, *mine.urls, *order.urls]

@@ -10,6 +10,7 @@ from valvecare.work.reads.facts import (
     spring_known,
     used_since_strip_down,
 )
+from valvecare.work.reads.find import find_orders
 from valvecare.work.reads.mine import MyWork, my_work
 
 __all__ = [
@@ -18,6 +19,7 @@ __all__ = [
     "OrderCard",
     "due_jobs",
     "facts_of",
+    "find_orders",
     "job_row",
     "latest_findings",
     "latest_test",
