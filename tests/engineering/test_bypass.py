@@ -73,6 +73,34 @@ def test_main_flow_takes_from_the_bypass_only_through_the_falling_head() -> None
     assert half_open.head_m < shut.head_m
 
 
+def test_a_line_that_climbs_adds_its_static_head() -> None:
+    flat, high = (
+        back_pressure(replace(LINE, rise_m=rise), 0.01, density_kg_per_m3=950.0)
+        for rise in (0.0, 10.0)
+    )
+    assert high - flat == pytest.approx(950.0 * 9.80665 * 10.0)
+
+
+def test_only_the_bypass_flow_loads_the_return_line() -> None:
+    answer = point(main_flow_m3_per_s=80.0 / 3600.0, recovery_factor=1.0)
+    own = back_pressure(
+        LINE, answer.bypass_flow_m3_per_s, density_kg_per_m3=answer.density_kg_per_m3
+    )
+    assert answer.valve_outlet_pa_abs == pytest.approx(own, rel=1e-9)
+    tight = replace(LINE, loss_coefficient=150.0, bore_m=0.05)
+    answer = point(line=tight, main_flow_m3_per_s=100.0 / 3600.0, kv=9.0, recovery_factor=1.0)
+    passed = flow_through_kv(
+        9.0,
+        inlet_pa_abs=answer.discharge_pa_abs,
+        outlet_pa_abs=answer.valve_outlet_pa_abs,
+        density_kg_per_m3=answer.density_kg_per_m3,
+        vapour_pressure_pa_abs=WATER.vapour_pressure(105.0 + answer.rises.outlet_rise_k),
+        critical_pressure_pa_abs=WATER.critical_pressure_pa_abs,
+        recovery_factor=1.0,
+    )
+    assert passed == pytest.approx(answer.bypass_flow_m3_per_s, rel=1e-5)
+
+
 def test_more_pumps_on_the_common_line_raise_the_back_pressure() -> None:
     flows = [
         point(

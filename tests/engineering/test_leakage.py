@@ -139,6 +139,8 @@ def test_touching_annulus_leaks_two_and_a_half_times() -> None:
     concentric = annular_leak_laminar(**GAP, pressure_difference_pa=1e5, eccentricity=0.0)
     touching = annular_leak_laminar(**GAP, pressure_difference_pa=1e5, eccentricity=1.0)
     assert touching / concentric == pytest.approx(2.5)
+    halfway = annular_leak_laminar(**GAP, pressure_difference_pa=1e5, eccentricity=0.5)
+    assert halfway / concentric == pytest.approx(1.0 + 1.5 * 0.25)
 
 
 def test_turbulent_gap_balances_momentum() -> None:

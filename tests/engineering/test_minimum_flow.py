@@ -52,7 +52,7 @@ def rise_at(curve: PumpCurve, flow: float) -> float:
 @pytest.mark.parametrize("allowed", [2.0, 3.3, 5.0, 8.33, 12.0, 20.0, 60.0, 149.0])
 def test_closed_form_agrees_with_a_fine_march(allowed: float) -> None:
     curve = sample()
-    flow, step = 160.0, 0.005
+    flow, step = 160.0, 0.02
     while flow - step > 0.0 and rise_at(curve, (flow - step) / 3600.0) <= allowed:
         flow -= step
     assert flow_m3_h(allowed) == pytest.approx(flow, abs=1.01 * step)
@@ -213,6 +213,34 @@ def test_two_forms_of_the_loss_rise_agree() -> None:
             ),
             rel=1e-12,
         )
+
+
+def test_compression_adds_to_the_loss_rise() -> None:
+    simple, full = (
+        pump_temperature_rise(
+            848.0, 0.55, specific_heat_j_per_kg_k=4265.0, compression_rise_k=compression
+        )
+        for compression in (0.0, 0.72)
+    )
+    assert full - simple == pytest.approx(0.72)
+
+
+def test_rising_head_segment_with_two_roots_takes_the_upper_one() -> None:
+    """Head that rises steeply with flow: the rise falls, climbs above the limit and falls again."""
+    flows = (0.0, 20.0, 60.0, 100.0, 160.0)
+    curve = sample(
+        flows_m3_per_s=tuple(q / 3600.0 for q in flows),
+        heads_m=(1250.0, 700.0, 700.0, 1215.0, 1020.0),
+        powers_w=(310e3, 340e3, 300e3, 640e3, 580e3),
+    )
+    allowed = 3.0
+    answer = minimum_flow_for_rise(
+        curve, specific_heat_j_per_kg_k=HEAT, allowed_rise_k=allowed, compression_rises_k=[0.0] * 5
+    )
+    flow, step = 160.0, 0.002
+    while rise_at(curve, (flow - step) / 3600.0) <= allowed:
+        flow -= step
+    assert answer.flow_m3_per_s * 3600.0 == pytest.approx(flow, abs=2 * step)
 
 
 def test_required_minimum_is_the_larger_limit() -> None:

@@ -217,6 +217,14 @@ def test_pair_of_pumps_the_other_way_round_is_refused() -> None:
         pump_pair_interaction(weak, strong, weaker_bypass_flow_m3_per_s=0.0)
 
 
+def test_drooping_curve_takes_the_larger_flow() -> None:
+    """The sample curve gives 1252 m at 8 and at 32 m3/h: pushed shut up to 32."""
+    flat = sample(heads_m=(1252.0, 1240.0, 1220.0, 1190.0, 1110.0, 990.0, 820.0))
+    with_droop = sample(heads_m=(1251.0, 1255.0, 1250.0, 1215.0, 1140.0, 1020.0, 850.0))
+    answer = pump_pair_interaction(with_droop, flat, weaker_bypass_flow_m3_per_s=0.0)
+    assert answer.limit_flow_m3_per_s * 3600.0 == pytest.approx(32.0)
+
+
 def test_weaker_pump_on_its_bypass_is_pushed_shut_longer() -> None:
     pump = DEMO_PUMPS["NH-DH"]
     strong, weak = pump.curve(), pump.curve(head_share=0.98)
