@@ -1,0 +1,234 @@
+"""Pull of due jobs against the usual way: ``python -m tests.benchmarks.bench_due_jobs``.
+
+Both variants answer the same page of 100 rows with the same fields, through the same request
+handler, side by side, first page and deep page. Needs PostgreSQL (DATABASE_URL); works in a test
+database of its own, which it drops. Prints medians and ratios.
+Argument: number of open work orders (1000000 when absent), eight to a valve.
+"""
+
+import os
+import statistics
+import sys
+import time
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any
+
+import django
+
+os.environ.setdefault("DJANGO_SETTINGS_MODULE", "valvecare.project.settings")
+django.setup()
+
+from django.contrib.auth import get_user_model  # noqa: E402
+from django.db import connection, reset_queries  # noqa: E402
+from django.test.utils import CaptureQueriesContext  # noqa: E402
+from rest_framework import generics, pagination, serializers  # noqa: E402
+from rest_framework.test import APIRequestFactory, force_authenticate  # noqa: E402
+
+from valvecare.models import (  # noqa: E402
+    Membership,
+    ProtectionValve,
+    Pump,
+    PumpGroup,
+    Site,
+    ValveDesign,
+    WorkOrder,
+)
+from valvecare.work.api.orders import DueJobs  # noqa: E402
+from valvecare.work.rules import OrderKind  # noqa: E402
+
+AT = datetime(2026, 5, 4, 12, tzinfo=UTC)
+SITES = 100
+ROUNDS = 31
+
+FILL = """
+INSERT INTO valvecare_work_order
+  (version, kind, state, state_before, revision, why, raised_by, raised_at, due_on, share_used,
+   governed_by, readiness, pause_why, as_found, as_found_words, mode, mechanism, cause, detection,
+   remarks, is_imported, updated_at, site_id, valve_id)
+  SELECT 1, k, 'raised', '', 1, 'Calendar, 1.02 of the 24-month limit since the last strip-down.',
+    'automatic', %(at)s, date '2024-01-01' + ((v.id * 7919 + n * 104729) %% 1500)::int, 1.02, 'calendar',
+    '{}', '', '', '', '', '', '', '', '', false, %(at)s, g.site_id, v.id
+  FROM valvecare_protection_valve v JOIN valvecare_pump p ON p.id = v.pump_id
+    JOIN valvecare_pump_group g ON g.id = p.group_id,
+    unnest(%(kinds)s::text[]) WITH ORDINALITY kinds(k, n);
+"""
+
+
+class _Row(serializers.ModelSerializer):
+    """The same fields by the framework's serializer."""
+
+    number = serializers.CharField()
+    site = serializers.CharField(source="site.code")
+    group = serializers.CharField(source="valve.pump.group.code")
+    pump = serializers.CharField(source="valve.pump.tag")
+    valve = serializers.SerializerMethodField()
+    window = serializers.SerializerMethodField()
+
+    class Meta:
+        model = WorkOrder
+        fields = (
+            "id",
+            "number",
+            "version",
+            "site",
+            "group",
+            "pump",
+            "valve",
+            "kind",
+            "state",
+            "due_on",
+            "share_used",
+            "governed_by",
+            "why",
+            "window",
+            "updated_at",
+        )
+
+    def get_valve(self, order: Any) -> dict[str, Any]:
+        return {"id": order.valve_id, "tag": order.valve.tag}
+
+    def get_window(self, order: Any) -> dict[str, Any] | None:
+        slot = getattr(order, "slot", None)
+        return {"name": slot.window.name, "starts_on": slot.starts_on} if slot else None
+
+
+class _Pages(pagination.LimitOffsetPagination):
+    default_limit = 100
+
+
+class UsualList(generics.ListAPIView):
+    """ModelSerializer with joins and limit/offset: what one writes first."""
+
+    authentication_classes = DueJobs.authentication_classes
+    permission_classes = DueJobs.permission_classes
+    serializer_class = _Row
+    pagination_class = _Pages
+
+    def get_queryset(self) -> Any:
+        return (
+            WorkOrder.objects.for_user(self.request.user)
+            .open()
+            .select_related("site", "valve__pump__group", "slot__window")
+            .order_by("due_on", "id")
+        )
+
+
+def fill(orders: int) -> Any:
+    """Sites, groups, pumps, valves and open orders by SQL; returns two people."""
+    design = ValveDesign.objects.create(code="OAK", dn=100, bypass_dn=50, principle="invented")
+    sites = Site.objects.bulk_create(
+        Site(code=f"S{n}", name="invented", time_zone="UTC") for n in range(SITES)
+    )
+    kinds = [kind.value for kind in OrderKind]
+    valves = orders // len(kinds)
+    groups = PumpGroup.objects.bulk_create(
+        (
+            PumpGroup(
+                site=sites[n % SITES], code=f"G{n}", service="invented", installed=5, needed=4
+            )
+            for n in range(valves // 5 + 1)
+        ),
+        batch_size=5_000,
+    )
+    pumps = Pump.objects.bulk_create(
+        (Pump(group=groups[n // 5], tag=f"P{n}", role="duty") for n in range(valves)),
+        batch_size=2_000,
+    )
+    ProtectionValve.objects.bulk_create(
+        (ProtectionValve(tag=f"V{n}", pump=pump, design=design) for n, pump in enumerate(pumps)),
+        batch_size=5_000,
+    )
+    with connection.cursor() as cursor:
+        cursor.execute("SET statement_timeout = 0")
+        cursor.execute(FILL, {"at": AT, "kinds": kinds})
+        cursor.execute("VACUUM ANALYZE")
+    users = get_user_model().objects
+    everywhere, one = users.create_user("all sites"), users.create_user("one site")
+    Membership.objects.bulk_create(
+        [
+            *(Membership(user=everywhere, site=site, role="integrator") for site in sites),
+            Membership(user=one, site=sites[42], role="integrator"),
+        ]
+    )
+    return everywhere, one
+
+
+def answer(view: Any, path: str, user: Any) -> Any:
+    request = APIRequestFactory().get(path)
+    force_authenticate(request, user)
+    response = view(request)
+    response.render() if hasattr(response, "render") else None
+    assert response.status_code == 200
+    return response
+
+
+def median_ms(calls: dict[str, Callable[[], Any]]) -> dict[str, float]:
+    """Medians of interleaved runs, so that a noisy moment hits all variants."""
+    times: dict[str, list[float]] = {name: [] for name in calls}
+    for number in range(ROUNDS + 3):
+        for name, call in calls.items():
+            start = time.perf_counter()
+            call()
+            if number >= 3:
+                times[name].append(time.perf_counter() - start)
+    return {name: 1000 * statistics.median(held) for name, held in times.items()}
+
+
+def deep_cursor(user: Any, orders: Any, share: float) -> str:
+    """The address of a keyset page that begins after the given share of the rows."""
+    from valvecare.web.pagination import _encode
+
+    count = orders.count()
+    row = orders.order_by("due_on", "id").values("due_on", "id")[int(count * share)]
+    return f"/api/v1/due-jobs?cursor={_encode([row['due_on'], row['id']])}"
+
+
+def compare(name: str, user: Any) -> dict[str, float]:
+    fast, usual = DueJobs.as_view(), UsualList.as_view()
+    orders = WorkOrder.objects.for_user(user).open()
+    count = orders.count()
+    deep = deep_cursor(user, orders, 0.9)
+    rows = answer(fast, "/api/v1/due-jobs", user).content
+    with CaptureQueriesContext(
+        connection,
+    ) as queries:
+        answer(fast, deep, user)
+    found = median_ms(
+        {
+            "fast, first page": lambda: answer(fast, "/api/v1/due-jobs", user),
+            "fast, deep page": lambda: answer(fast, deep, user),
+            "usual, first page": lambda: answer(usual, "/usual", user),
+            "usual, deep page": lambda: answer(usual, f"/usual?offset={int(count * 0.9)}", user),
+        }
+    )
+    print(f"\n{name}: {count:,} open orders, {len(rows):,} bytes, {len(queries)} queries")
+    for variant, took in found.items():
+        print(f"  {variant:20s} {took:9.2f} ms")
+    first, last = found["fast, first page"], found["fast, deep page"]
+    print(f"  deep / first          {last / first:9.2f}")
+    print(f"  usual / fast, first   {found['usual, first page'] / first:9.1f} x")
+    print(f"  usual / fast, deep    {found['usual, deep page'] / last:9.1f} x")
+    reset_queries()
+    return found
+
+
+def main(orders: int) -> None:
+    # the tables come from the models, so that a changed index is measured before it is migrated
+    connection.settings_dict["TEST"]["MIGRATE"] = False
+    kept = connection.settings_dict["NAME"]
+    connection.creation.create_test_db(verbosity=0, autoclobber=True, serialize=False)
+    try:
+        start = time.perf_counter()
+        everywhere, one = fill(orders)
+        print(f"Filled in {time.perf_counter() - start:.0f} s: {SITES} sites")
+        compare("all sites", everywhere)
+        compare("one site of 100", one)
+    finally:
+        connection.creation.destroy_test_db(kept, verbosity=0)
+
+
+if __name__ == "__main__":
+    if connection.vendor != "postgresql":
+        sys.exit("Needs PostgreSQL: set DATABASE_URL=postgres://…")
+    main(int(sys.argv[1]) if len(sys.argv) > 1 else 1_000_000)
