@@ -309,3 +309,12 @@ def test_a_row_is_typed():
         "site",
         "source_key",
     )
+
+
+@pytest.mark.parametrize(
+    "tag", ['a"b', "a\\b", "a,b", "{a}", "a\nb", "NULL", "a'b", "%s", "é µ 中", ""]
+)
+def test_a_tag_of_any_letters_is_found_and_nothing_else(tag, series, actor):
+    odd = SeriesFactory(pump=series.pump, tag=tag)
+    assert push([row(odd, 1, 100.0)], actor).counts["created"] == 1
+    assert list(Reading.objects.values_list("series_id", flat=True)) == [odd.pk]

@@ -259,11 +259,12 @@ def find_series(
 
 def convert_units(rows: Sequence[Any], points: Points, table: Table, verdicts: Verdicts) -> Points:
     """Values in the series' units, or a refusal: nothing about a unit is guessed."""
-    pairs = [
-        (table.quantity[pos], table.unit[pos], rows[index].unit)
-        for pos, index in zip(points.pos.tolist(), points.row.tolist(), strict=True)
-    ]
-    kinds = {pair: conversion(*pair) for pair in set(pairs)}
+    groups = {pair: n for n, pair in enumerate(set(zip(table.quantity, table.unit, strict=True)))}
+    own = list(groups)
+    group = np.array([groups[pair] for pair in zip(table.quantity, table.unit, strict=True)])
+    given = [rows[index].unit for index in points.row.tolist()]
+    pairs = list(zip(group[points.pos].tolist(), given, strict=True)) if given else []
+    kinds = {pair: conversion(*own[pair[0]], pair[1]) for pair in set(pairs)}
     if all(not isinstance(kind, Reason) and kind.is_same for kind in kinds.values()):
         return points
     factor = np.ones(points.size)

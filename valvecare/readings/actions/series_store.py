@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from valvecare.readings.actions.read_rows import Points, Table
 from valvecare.readings.rules import Quantity, SeriesKind, ceiling_per_hour
-from valvecare.readings.sql.probes import literal
+from valvecare.readings.sql.probes import literal, text_literal
 
 COPY_FROM = 50
 """From so many readings on COPY is faster than arrays in the statement (measured)."""
@@ -101,8 +101,8 @@ def _is_pg(connection: Any) -> bool:
 def _where_tags(connection: Any, tags: Sequence[str], site_ids: Sequence[int]) -> tuple[str, list]:  # type: ignore[type-arg]
     if _is_pg(connection):
         return (
-            "s.tag = ANY(ARRAY(SELECT json_array_elements_text(%s::json))) AND s.site_id = ANY(%s)",
-            [json.dumps(list(tags)), list(site_ids)],
+            "s.tag = ANY(%s::text[]) AND s.site_id = ANY(%s::bigint[])",
+            [text_literal(tags), literal(site_ids)],
         )
     return (
         "s.tag IN (SELECT value FROM json_each(%s)) AND s.site_id IN "

@@ -67,6 +67,15 @@ def literal(numbers: Sequence[float]) -> str:
     return "{" + ",".join(map(repr, numbers)) + "}"
 
 
+def text_literal(texts: Sequence[str]) -> str:
+    """A PostgreSQL array of texts as text; a literal, so that the planner knows its length.
+
+    No text may hold a NUL character; the database could not either.
+    """
+    joined = "\0".join(texts).replace("\\", "\\\\").replace('"', '\\"')
+    return '{"' + joined.replace("\0", '","') + '"}' if texts else "{}"
+
+
 class Neighbours(NamedTuple):
     """Stored usable readings next to each pair's instant; -1 and NaN where there is none."""
 
