@@ -2,6 +2,7 @@
 
 from valvecare.due.admin import ActAdmin, DueItemAdmin, PolicyAdmin
 from valvecare.planning.admin import CrewAdmin, PlannerWorkOrderAdmin, WindowAdmin
+from valvecare.register.admin import LastAdministratorGuard, SiteScopedAdmin
 from valvecare.web.admin import EventAdmin, JobRunAdmin
 
 __all__ = [
@@ -10,7 +11,9 @@ __all__ = [
     "DueItemAdmin",
     "EventAdmin",
     "JobRunAdmin",
+    "LastAdministratorGuard",
     "PlannerWorkOrderAdmin",
     "PolicyAdmin",
+    "SiteScopedAdmin",
     "WindowAdmin",
 ]

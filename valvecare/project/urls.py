@@ -4,6 +4,7 @@ from django.contrib import admin
 from django.contrib.auth import views as auth
 from django.urls import include, path
 
+from valvecare.project import people  # noqa: F401 our user admin instead of the stock one
 from valvecare.web.problems import is_api, json_problem
 
 admin.site.site_title = admin.site.site_header = "valvecare"

@@ -31,7 +31,7 @@ class ReadOnlyAdmin(admin.ModelAdmin):
 @admin.register(Event)
 class EventAdmin(ReadOnlyAdmin):
     list_display = ("at", "type", "object_name", "site", "actor_name", "words")
-    list_filter = ("type", "site")
+    list_filter = ("type", ("site", admin.RelatedOnlyFieldListFilter))
     search_fields = ("object_name", "words", "actor_name")
     list_select_related = ("site",)
 

@@ -8,9 +8,10 @@ from zoneinfo import ZoneInfo
 from django.db import transaction
 
 from valvecare.core.events import record
+from valvecare.core.jobs import wake
 from valvecare.core.models import NOT_KNOWN
 from valvecare.core.permits import require
-from valvecare.core.records import save_with_history
+from valvecare.core.records import FOLLOWER, save_with_history
 from valvecare.core.take import take
 from valvecare.register import rules
 from valvecare.register.actions.records import check_change, check_place, refuse_if, seen_by
@@ -105,6 +106,7 @@ def change_pump(
             "reason": reason,
         },
     )
+    wake(FOLLOWER)
     return pump
 
 
