@@ -77,15 +77,12 @@ def counts_of(found: Mapping[str, int]) -> tuple[WordCount, ...]:
     return tuple(WordCount(word, found.get(word.value, 0)) for word in WORST_FIRST)
 
 
-def worded(user: Any) -> "QuerySet[ProtectionValve]":
+def worded(user: Any) -> "QuerySet[Any]":
     """Valves in service this person may see, annotated with `word` of the current verdict."""
     current = Verdict.objects.filter(valve=OuterRef("pk"), is_current=True).values("word")[:1]
-    return (
-        ProtectionValve.objects.for_user(user)
-        .in_service()
-        .annotate(
-            word=Coalesce(Subquery(current), Value(Word.NOT_KNOWN.value), output_field=CharField())
-        )
+    seen: QuerySet[Any] = ProtectionValve.objects.for_user(user).in_service()
+    return seen.annotate(
+        word=Coalesce(Subquery(current), Value(Word.NOT_KNOWN.value), output_field=CharField())
     )
 
 
