@@ -4,9 +4,11 @@ from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredenti
 from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
 from valvecare.planning.models import Crew, Slot, Window
 from valvecare.protection.models import (
+    EventCursor,
     FunctionTest,
     Inspection,
     LiquidProperties,
+    OperatingRelease,
     ValveCapacity,
     Verdict,
     VerdictPolicy,
@@ -53,6 +55,7 @@ __all__ = [
     "Deferral",
     "DueItem",
     "Event",
+    "EventCursor",
     "Finding",
     "FunctionTest",
     "Inspection",
@@ -65,6 +68,7 @@ __all__ = [
     "JobRun",
     "Membership",
     "MeterEvent",
+    "OperatingRelease",
     "OrderTest",
     "PartUsed",
     "PlantCredential",

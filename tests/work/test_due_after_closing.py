@@ -127,6 +127,7 @@ def test_the_jobs_are_registered_with_their_periods():
     wanted = {
         "sweep": timedelta(minutes=5),
         "due.refresh": timedelta(minutes=1),
+        "protection.refresh": timedelta(minutes=1),
         "housekeeping": timedelta(days=1),
     }
     assert {name: REGISTRY[name].every for name in wanted} == wanted

@@ -7,10 +7,14 @@ from typing import Any, TypeVar
 from django.db import models, transaction
 
 from valvecare.core.events import record
+from valvecare.core.jobs import wake
 from valvecare.core.permits import require, require_anywhere
 from valvecare.core.take import take
 
 Row = TypeVar("Row", bound=models.Model)
+
+FOLLOWER = "protection.refresh"
+"""The job that judges anew what a changed record touches. It reads the events; this only wakes."""
 
 
 def _plain(value: Any) -> Any:
@@ -45,6 +49,7 @@ def create(row: Row, *, actor: Any, at: datetime, permit: str, reason: str = "")
     save_with_history(row, actor, reason)
     name = row._meta.model_name
     record(f"{name}.added", row, actor=actor, at=at, words=f"{row} added.", data={"reason": reason})
+    wake(FOLLOWER)
     return row
 
 
@@ -87,6 +92,7 @@ def change(
             words=words,
             data={"changes": moved, "reason": reason},
         )
+        wake(FOLLOWER)
     return row
 
 
@@ -124,4 +130,5 @@ def retire(
         words=f"{row} retired.",
         data={"reason": reason},
     )
+    wake(FOLLOWER)
     return row

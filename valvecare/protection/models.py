@@ -3,10 +3,13 @@
 from typing import Any, ClassVar
 
 from django.conf import settings
+from django.core.exceptions import ValidationError
 from django.db import models
 from django.db.models import Q
+from simple_history.models import HistoricalRecords
 
 from valvecare.core.models import SiteScoped, Versioned
+from valvecare.engineering.errors import Refusal
 from valvecare.protection.rules import (
     METHODS_WITH_PUMP,
     Grade,
@@ -15,6 +18,7 @@ from valvecare.protection.rules import (
     ProofResult,
     Word,
 )
+from valvecare.protection.rules.capacity import liquid_of_table
 from valvecare.register.rules import choices
 
 _BIG = 1e9
@@ -110,6 +114,35 @@ class Inspection(SiteScoped):
         return f"{self.kind} of {self.valve}: {self.as_found}"
 
 
+class OperatingRelease(SiteScoped):
+    """A second person lets the valve run unproven, with a restriction, until a day. Append-only.
+
+    Ends at its day, or by the next function test.
+    """
+
+    site_path: ClassVar[str] = "valve__pump__group__site"
+
+    valve = models.ForeignKey(
+        "valvecare.ProtectionValve", on_delete=models.PROTECT, related_name="operating_releases"
+    )
+    until = models.DateField(help_text="Last day, at the site.")
+    restriction = models.CharField(max_length=300, help_text="What operations must keep to.")
+    words = models.CharField(max_length=300)
+    origin = models.CharField(max_length=100, help_text="For example a work order's number.")
+    signed_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+"
+    )
+    signed_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_operating_release"
+        ordering = ("-signed_at", "-id")
+        indexes = [models.Index(fields=["valve", "-signed_at"], name="operating_release_of_valve")]
+
+    def __str__(self) -> str:
+        return f"{self.valve} until {self.until}"
+
+
 class LiquidProperties(Versioned):
     """A liquid other than water: columns over temperature, with where the numbers come from."""
 
@@ -121,6 +154,8 @@ class LiquidProperties(Versioned):
     vapour_pressures_pa_abs = models.JSONField()
     critical_pressure_pa_abs = models.FloatField(null=True, blank=True)
 
+    history = HistoricalRecords(table_name="valvecare_liquid_properties_history")
+
     class Meta:
         db_table = "valvecare_liquid_properties"
         ordering = ("name",)
@@ -128,6 +163,13 @@ class LiquidProperties(Versioned):
 
     def __str__(self) -> str:
         return self.name
+
+    def clean(self) -> None:
+        """The columns must be of one length, ascending in temperature and sane as a liquid."""
+        try:
+            liquid_of_table(self.table())
+        except (Refusal, TypeError, ValueError) as error:
+            raise ValidationError(f"Not a usable table: {error}") from error
 
     def table(self) -> LiquidTable:
         """The columns as the rules take them."""
@@ -146,9 +188,20 @@ class VerdictPolicy(Versioned):
     """The owner's limits of the verdict. The latest row in force counts."""
 
     margin_share = models.FloatField(help_text="Margin asked over the required flow, 0.05 is 5 %.")
+    line_sensor_k = models.FloatField(
+        help_text="Standard uncertainty of a contact sensor on the return line, K."
+    )
+    time_constant_share = models.FloatField(
+        help_text="Relative uncertainty of the cooling time constant of a line, 0 to 1."
+    )
+    power_share = models.FloatField(
+        help_text="Relative standard uncertainty of power and pump curve together, 0 to 1."
+    )
     source = models.CharField(max_length=200)
     owner = models.CharField(max_length=120)
     valid_from = models.DateField(unique=True)
+
+    history = HistoricalRecords(table_name="valvecare_verdict_policy_history")
 
     class Meta:
         db_table = "valvecare_verdict_policy"
@@ -156,9 +209,15 @@ class VerdictPolicy(Versioned):
         verbose_name_plural = "verdict policies"
         constraints = [
             models.CheckConstraint(
+                condition=Q(line_sensor_k__gt=0, line_sensor_k__lt=50)
+                & Q(time_constant_share__gt=0, time_constant_share__lt=1)
+                & Q(power_share__gt=0, power_share__lt=1),
+                name="verdict_uncertainties_are_sane",
+            ),
+            models.CheckConstraint(
                 condition=Q(margin_share__gte=0, margin_share__lt=1),
                 name="verdict_margin_is_a_share",
-            )
+            ),
         ]
 
     def __str__(self) -> str:
@@ -189,8 +248,9 @@ class ValveCapacity(models.Model):
 class Verdict(SiteScoped):
     """One dated answer: can this valve still protect its pump, and until when?
 
-    A new row is written when the answer changes; `confirmed_at` moves when it is judged again
-    with the same answer. Never edited otherwise.
+    A row is one answer and holds from `judged_at`; a new row is written when the answer changes
+    (`rules.same_answer`). Judged again with the same answer, `confirmed_at` moves and the
+    working (dates, shares, numbers) is brought up to date. Older rows are never touched.
     """
 
     site_path: ClassVar[str] = "valve__pump__group__site"
@@ -200,21 +260,22 @@ class Verdict(SiteScoped):
     )
     judged_at = models.DateTimeField(help_text="When this answer was first given.")
     confirmed_at = models.DateTimeField(help_text="When it was last judged the same.")
-    is_current = models.BooleanField(default=True)
-    stale_since = models.DateTimeField(
-        null=True, help_text="An input changed after the judgement; not valid until judged again."
+    updated_at = models.DateTimeField(help_text="When anything of the row last changed.")
+    seen_event = models.BigIntegerField(
+        default=0, help_text="The newest event that had happened when it was last judged."
     )
-    word = models.CharField(max_length=20, choices=[(word.value, word.value) for word in Word])
+    is_current = models.BooleanField(default=True)
+    word = models.CharField(max_length=20, choices=choices(Word))
     code = models.CharField(max_length=40)
     since = models.DateField(null=True)
     until = models.DateField(null=True)
     until_earliest = models.DateField(null=True)
     until_latest = models.DateField(null=True)
-    reason = models.CharField(max_length=700)
-    next_action = models.CharField(max_length=300, blank=True)
-    restriction = models.CharField(max_length=400, blank=True)
-    evidence = models.CharField(max_length=300)
-    grade = models.CharField(max_length=30, choices=[(grade.value, grade.value) for grade in Grade])
+    reason = models.TextField()
+    next_action = models.TextField(blank=True)
+    restriction = models.TextField(blank=True)
+    evidence = models.TextField()
+    grade = models.CharField(max_length=30, choices=choices(Grade))
     margin_share = models.FloatField(null=True)
     required_m3_per_h = models.FloatField(null=True)
     grounds = models.JSONField(default=list)
@@ -230,7 +291,27 @@ class Verdict(SiteScoped):
                 fields=["valve"], condition=Q(is_current=True), name="one_current_verdict_per_valve"
             )
         ]
-        indexes = [models.Index(fields=["valve", "-judged_at"], name="verdicts_of_valve")]
+        indexes = [
+            models.Index(fields=["valve", "-judged_at"], name="verdicts_of_valve"),
+            models.Index(
+                fields=["updated_at", "valve"],
+                condition=Q(is_current=True),
+                name="current_verdicts_by_update",
+            ),
+        ]
 
     def __str__(self) -> str:
         return f"{self.valve}: {self.word}"
+
+
+class EventCursor(models.Model):
+    """Up to which event all valves touched by it have been judged again. One row per follower."""
+
+    name = models.CharField(max_length=40, primary_key=True)
+    event_id = models.BigIntegerField(default=0)
+
+    class Meta:
+        db_table = "valvecare_event_cursor"
+
+    def __str__(self) -> str:
+        return f"{self.name}: {self.event_id}"

@@ -7,6 +7,8 @@ from valvecare.core.conf import options
 from valvecare.core.jobs import Counts, Job, register_job
 from valvecare.core.models import IdempotentAnswer, JobRun
 from valvecare.due.actions import refresh_touched, sweep
+from valvecare.protection.actions import judge_all, judge_touched
+from valvecare.protection.reads.touched import valves_of_touched_lines
 from valvecare.work.actions.raise_due import raise_due
 
 KEEP_JOB_RUNS = timedelta(days=30)
@@ -14,16 +16,19 @@ CHUNK = 5_000
 
 
 def run_sweep(at: datetime, beat: Callable[[], None]) -> Counts:
-    """Judge the whole fleet, then let open orders follow."""
+    """Decide what is due in the whole fleet, judge every valve, then let open orders follow."""
     due = sweep(at, beat)
     beat()
-    return {**due.counts, **raise_due(at, beat=beat)}
+    verdicts = judge_all(at, beat)
+    return {**due.counts, **verdicts.counts, **raise_due(at, beat=beat)}
 
 
 def run_refresh(at: datetime, beat: Callable[[], None]) -> Counts:
-    """Judge the valves whose readings were touched, then raise what they want."""
+    """Decide and judge the valves whose readings were touched, then raise what they want."""
+    lines = valves_of_touched_lines()
     due = refresh_touched(at, beat)
-    return {**due.counts, **raise_due(at, valve_ids=due.changed, beat=beat)}
+    verdicts = judge_touched(at, beat, also=due.changed | lines)
+    return {**due.counts, **verdicts.counts, **raise_due(at, valve_ids=due.changed, beat=beat)}
 
 
 def run_housekeeping(at: datetime, beat: Callable[[], None]) -> Counts:
@@ -43,10 +48,15 @@ def run_housekeeping(at: datetime, beat: Callable[[], None]) -> Counts:
 
 
 SWEEP = register_job(
-    Job("sweep", timedelta(minutes=5), run_sweep, "Judge the fleet and raise what is due.")
+    Job("sweep", timedelta(minutes=5), run_sweep, "Decide, judge and raise for the whole fleet.")
 )
 REFRESH = register_job(
-    Job("due.refresh", timedelta(minutes=1), run_refresh, "Judge what was touched by readings.")
+    Job(
+        "due.refresh",
+        timedelta(minutes=1),
+        run_refresh,
+        "Decide and judge what was touched by readings.",
+    )
 )
 HOUSEKEEPING = register_job(
     Job("housekeeping", timedelta(days=1), run_housekeeping, "Forget old answers and runs.")

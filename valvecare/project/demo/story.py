@@ -65,6 +65,7 @@ def history(at: datetime) -> None:
     """31 records of past jobs, and the bare dates of valves that have no record."""
     owner = people()
     valves = {row.tag: row for row in ProtectionValve.objects.select_related("pump__group__site")}
+    done_by = {(row.pop("valve"), row.pop("date")): row for row in records("inspections")}
     told = set()
     for row in sorted(table("history"), key=lambda row: row["date"]):
         valve = valves[row["valve"]]
@@ -72,6 +73,7 @@ def history(at: datetime) -> None:
         flow = MEASURED.get((row["valve"], row["date"]))
         if flow is not None:
             job = dataclasses.replace(job, flow=flow)
+        job = dataclasses.replace(job, **done_by.get((row["valve"], row["date"]), {}))
         record_past_job(valve.pk, job, actor=owner, at=at)
         told.add((row["valve"], row["date"]))
     for row in table("valves"):

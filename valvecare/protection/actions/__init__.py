@@ -1,6 +1,26 @@
-"""Use cases of protection: judge valves, note what was seen inside."""
+"""Use cases of protection: judge valves, record tests, note what was seen inside."""
 
-from valvecare.protection.actions.judge import judge_all, judge_valves, mark_stale
-from valvecare.protection.actions.note import note_inspection
+from valvecare.protection.actions.judge import (
+    Judged,
+    judge_all,
+    judge_group_of,
+    judge_touched,
+    judge_valves,
+)
+from valvecare.protection.actions.note import note_inspection, note_release
+from valvecare.protection.actions.record_function_test import (
+    add_function_test,
+    record_function_test,
+)
 
-__all__ = ["judge_all", "judge_valves", "mark_stale", "note_inspection"]
+__all__ = [
+    "Judged",
+    "add_function_test",
+    "judge_all",
+    "judge_group_of",
+    "judge_touched",
+    "judge_valves",
+    "note_inspection",
+    "note_release",
+    "record_function_test",
+]

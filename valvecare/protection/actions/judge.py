@@ -2,15 +2,25 @@
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import asdict, dataclass
-from datetime import datetime
+from dataclasses import dataclass
+from datetime import datetime, timedelta
 from typing import Any
 
 import msgspec
 from django.db import transaction
+from django.db.models.functions import Now
 
-from valvecare.protection.models import ValveCapacity, Verdict
-from valvecare.protection.reads.facts import gather, hydraulics_of, policy_on
+from valvecare.core.models import Event
+from valvecare.protection.models import EventCursor, ValveCapacity, Verdict
+from valvecare.protection.reads.facts import gather, policy_on
+from valvecare.protection.reads.fleet import fleet_of
+from valvecare.protection.reads.touched import (
+    FOLLOWER,
+    cursor,
+    newest_event,
+    touched_since,
+    valves_of,
+)
 from valvecare.protection.rules import (
     RULE_VERSION,
     Capacity,
@@ -19,21 +29,35 @@ from valvecare.protection.rules import (
     Hydraulics,
     capacity_of,
     judge,
+    same_answer,
 )
 from valvecare.register.models import ProtectionValve
 
 CHUNK = 2_000
+"""Valves judged in one transaction."""
+
+AT_ONCE = 20
+"""Sisters judged in the transaction that brings new evidence."""
+
+LATE_COMMITS = timedelta(minutes=1)
+"""A transaction may commit an event after a later one was seen; the cursor stays behind by this.
+What takes longer is caught by the sweep."""
 
 
 @dataclass(frozen=True)
 class Judged:
     """How many valves were judged, and for how many the answer changed."""
 
-    judged: int
-    changed: int
+    judged: int = 0
+    changed: int = 0
 
     def __add__(self, other: "Judged") -> "Judged":
         return Judged(self.judged + other.judged, self.changed + other.changed)
+
+    @property
+    def counts(self) -> dict[str, int]:
+        """For the row of the background job."""
+        return {"judged": self.judged, "verdicts_changed": self.changed}
 
 
 def _plain(value: Any) -> Any:
@@ -42,8 +66,7 @@ def _plain(value: Any) -> Any:
 
 
 def _print_of(inputs: Hydraulics) -> str:
-    raw = msgspec.json.encode([RULE_VERSION, asdict(inputs)])
-    return hashlib.sha256(raw).hexdigest()
+    return hashlib.sha256(msgspec.json.encode([RULE_VERSION, inputs])).hexdigest()
 
 
 def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Capacity]:
@@ -53,7 +76,7 @@ def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Cap
         row.valve_id: row
         for row in ValveCapacity.objects.filter(valve_id__in=list(inputs)).defer("working")
     }
-    by_print: dict[str, Capacity] = {}
+    by_print: dict[str, tuple[Capacity, dict[str, Any], dict[str, Any]]] = {}
     found: dict[int, Capacity] = {}
     fresh: list[ValveCapacity] = []
     for valve, facts in inputs.items():
@@ -61,19 +84,20 @@ def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Cap
         if row is not None and row.inputs_hash == prints[valve]:
             found[valve] = Capacity(**row.result)
             continue
-        capacity = by_print.get(prints[valve])
-        if capacity is None:
-            capacity = by_print[prints[valve]] = capacity_of(facts)
-        found[valve] = capacity
-        result = _plain(asdict(capacity))
-        working = result.pop("working")
+        made = by_print.get(prints[valve])
+        if made is None:
+            capacity = capacity_of(facts)
+            result = _plain(capacity)
+            working = result.pop("working")
+            made = by_print[prints[valve]] = capacity, result, working
+        found[valve] = made[0]
         fresh.append(
             ValveCapacity(
                 valve_id=valve,
                 inputs_hash=prints[valve],
                 computed_at=at,
-                result=result,
-                working=working,
+                result=made[1],
+                working=made[2],
             )
         )
     ValveCapacity.objects.bulk_create(
@@ -86,103 +110,147 @@ def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Cap
     return found
 
 
-def _row(valve_id: int, facts: Facts, decision: Decision, at: datetime) -> Verdict:
-    told = asdict(facts)
-    told.pop("capacity")
+def _row(valve_id: int, facts: Facts, decision: Decision, at: datetime, seen: int) -> Verdict:
+    told = _plain(facts)
+    del told["capacity"], told["as_of"], told["as_of_on"]
     return Verdict(
         valve_id=valve_id,
         judged_at=at,
         confirmed_at=at,
+        updated_at=at,
+        seen_event=seen,
         word=decision.word.value,
         code=decision.code,
         since=decision.since,
         until=decision.until,
         until_earliest=decision.until_earliest,
         until_latest=decision.until_latest,
-        reason=decision.reason[:700],
-        next_action=decision.next_action[:300],
-        restriction=decision.restriction[:400],
-        evidence=decision.evidence[:300],
+        reason=decision.reason,
+        next_action=decision.next_action,
+        restriction=decision.restriction,
+        evidence=decision.evidence,
         grade=decision.grade.value,
         margin_share=decision.margin_share,
         required_m3_per_h=decision.required_m3_per_h,
         grounds=_plain(decision.grounds),
         notes=list(decision.notes),
-        facts=_plain(told),
+        facts=told,
         rule_version=decision.rule_version,
     )
 
 
-SAME = (
-    "word",
-    "code",
-    "since",
+WORKING = (
     "until",
+    "until_earliest",
+    "until_latest",
     "reason",
-    "next_action",
-    "restriction",
-    "evidence",
-    "grade",
+    "margin_share",
+    "required_m3_per_h",
+    "grounds",
     "notes",
-    "rule_version",
+    "facts",
 )
-"""An answer that agrees in these is the same answer."""
+"""What may move without the answer becoming another one."""
 
 
-def _same(old: Verdict, new: Verdict) -> bool:
-    return all(getattr(old, name) == getattr(new, name) for name in SAME)
+def _brought_up_to_date(old: Verdict, new: Verdict) -> bool:
+    """Copy the working of the new judgement to the standing answer; False when it is equal."""
+    moved = False
+    for name in WORKING:
+        if getattr(old, name) != getattr(new, name):
+            setattr(old, name, getattr(new, name))
+            moved = True
+    return moved
 
 
 @transaction.atomic
 def judge_valves(valve_ids: Sequence[int], at: datetime) -> Judged:
     """Judge these valves as of `at`; a new row where the answer changed, else a confirmation.
 
-    Two judges at once are harmless: the current row is unique per valve, and the old one is
-    retired by a conditional update before the new one is written.
+    Two judges at once follow one another by the locks on the valves, taken in key order; the
+    unique current row per valve is the last line. On SQLite the transaction itself excludes.
     """
-    ids = sorted(
+    ids = list(
         ProtectionValve.objects.in_service()
+        .select_for_update()
         .filter(pk__in=list(valve_ids))
+        .order_by("pk")
         .values_list("pk", flat=True)
     )
     if not ids:
-        return Judged(0, 0)
-    # hold the valves in key order: two judges of the same valve follow one another
-    list(ProtectionValve.objects.select_for_update().filter(pk__in=ids).order_by("pk").values("pk"))
+        return Judged()
+    seen = newest_event()  # before the facts are read: what comes later is not in them
     policy = policy_on(at.date())
-    capacities = _capacities(hydraulics_of(ids), at)
+    fleet = fleet_of(ids)
+    capacities = _capacities({valve: fleet.hydraulics[valve] for valve in fleet.wanted}, at)
     current = {
-        row.valve_id: row
-        for row in Verdict.objects.filter(valve_id__in=ids, is_current=True).defer("facts")
+        row.valve_id: row for row in Verdict.objects.filter(valve_id__in=ids, is_current=True)
     }
-    changed: list[Verdict] = []
+    new_rows: list[Verdict] = []
+    moved: list[Verdict] = []
     confirmed: list[int] = []
-    for valve_id, facts in gather(ids, capacities, at).items():
-        new = _row(valve_id, facts, judge(facts, policy), at)
+    for valve_id, facts in gather(fleet, capacities, policy, at).items():
+        new = _row(valve_id, facts, judge(facts, policy), at, seen)
         old = current.get(valve_id)
-        if old is not None and _same(old, new):
-            confirmed.append(old.pk)
+        if old is None or not same_answer(old, new):
+            new_rows.append(new)
+        elif _brought_up_to_date(old, new):
+            old.confirmed_at, old.updated_at, old.seen_event = at, at, seen
+            moved.append(old)
         else:
-            changed.append(new)
-    retired = [current[row.valve_id].pk for row in changed if row.valve_id in current]
+            confirmed.append(old.pk)
+    retired = [current[row.valve_id].pk for row in new_rows if row.valve_id in current]
     Verdict.objects.filter(pk__in=retired).update(is_current=False)
-    Verdict.objects.filter(pk__in=confirmed).update(confirmed_at=at, stale_since=None)
-    Verdict.objects.bulk_create(changed, batch_size=500)
-    return Judged(len(ids), len(changed))
+    Verdict.objects.filter(pk__in=confirmed).update(confirmed_at=at, seen_event=seen)
+    Verdict.objects.bulk_create(
+        moved,
+        batch_size=500,
+        update_conflicts=True,
+        unique_fields=["id"],
+        update_fields=[*WORKING, "confirmed_at", "updated_at", "seen_event"],
+    )
+    Verdict.objects.bulk_create(new_rows, batch_size=500)
+    return Judged(len(ids), len(new_rows))
 
 
-def judge_all(at: datetime, beat: Callable[[], None]) -> Judged:
-    """Judge every valve in service, chunk by chunk; `beat` is called between chunks."""
-    ids = list(ProtectionValve.objects.in_service().order_by("pk").values_list("pk", flat=True))
-    done = Judged(0, 0)
+def judge_group_of(valve: Any, at: datetime) -> Judged:
+    """Judge a valve and its sisters at once: what is found at one of them counts for all.
+
+    Sisters beyond `AT_ONCE` follow with the next sweep.
+    """
+    group = ProtectionValve.objects.in_service().filter(pump__group_id=valve.pump.group_id)
+    sisters = group.exclude(pk=valve.pk).order_by("pk").values_list("pk", flat=True)
+    return judge_valves([valve.pk, *sisters[:AT_ONCE]], at)
+
+
+def _in_chunks(ids: Sequence[int], at: datetime, beat: Callable[[], None]) -> Judged:
+    done = Judged()
     for start in range(0, len(ids), CHUNK):
         done += judge_valves(ids[start : start + CHUNK], at)
         beat()
     return done
 
 
-def mark_stale(valve_ids: Iterable[int], at: datetime) -> int:
-    """Mark current verdicts as overtaken by a new fact until they are judged again."""
-    return Verdict.objects.filter(
-        valve_id__in=list(valve_ids), is_current=True, stale_since__isnull=True
-    ).update(stale_since=at)
+def judge_all(at: datetime, beat: Callable[[], None]) -> Judged:
+    """Judge every valve in service, group by group; `beat` is called between chunks."""
+    valves = ProtectionValve.objects.in_service().order_by("pump__group_id", "pk")
+    return _in_chunks(list(valves.values_list("pk", flat=True)), at, beat)
+
+
+def judge_touched(at: datetime, beat: Callable[[], None], *, also: Iterable[int] = ()) -> Judged:
+    """Judge the valves whose facts changed by an event since the last time, and `also` these.
+
+    The cursor moves only past events old enough that none before them can still be on its way.
+    """
+    touched = touched_since(cursor())
+    done = _in_chunks(sorted({*valves_of(touched), *also}), at, beat)
+    settled = (
+        Event.objects.filter(id__lte=touched.last, recorded_at__lt=Now() - LATE_COMMITS)
+        .order_by("-id")
+        .values_list("id", flat=True)
+        .first()
+    )
+    if settled is not None:
+        EventCursor.objects.get_or_create(pk=FOLLOWER)
+        EventCursor.objects.filter(pk=FOLLOWER, event_id__lt=settled).update(event_id=settled)
+    return done

@@ -1,107 +1,185 @@
-"""Does the shut bypass pass? Judged from the latest line temperature: a cost, no more.
+"""Does the shut bypass pass? Judged from the temperature of its line: a cost, no more.
 
-Needs on the pump: heat loss and time constant of the return line, place of the sensor; as
-series: bypass line, inlet and ambient temperature, main flow. What is missing means: not judged.
+Needs in the pump's record: heat loss and time constant of the return line, place of the sensor;
+as series: bypass line, inlet and ambient temperature, main flow. What is missing is named and the
+answer is 'not judged'. A passing bypass is sized from the power above the pump curve.
 """
 
 from collections import defaultdict
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import datetime, timedelta
 from typing import Any
 
-from valvecare.engineering.cooling import PassingVerdict, judge_passing
+from django.db.models import Avg, Count, F, Max, Min, Q, Sum
+
+from valvecare.engineering.cooling import PassingJudgement, PassingVerdict, judge_passing
 from valvecare.engineering.errors import Refusal
-from valvecare.engineering.liquids import WATER
-from valvecare.engineering.units import gauge_to_absolute, to_si
-from valvecare.protection.rules import PassingFact
-from valvecare.readings.models import Reading, Series, micros
+from valvecare.engineering.leakage import leak_from_excess_power
+from valvecare.engineering.pump_energy import shaft_power
+from valvecare.engineering.units import from_si, gauge_to_absolute, to_si
+from valvecare.protection.reads.fleet import Fleet, Row
+from valvecare.protection.rules import Hydraulics, Passing, PassingFact, Policy
+from valvecare.protection.rules.capacity import curve_of, liquid_of
+from valvecare.readings.models import Reading, Series, SeriesDay, micros
 from valvecare.readings.rules import Quantity
+from valvecare.register.rules import ValveStatus
 
 LOOK_BACK = timedelta(days=7)
 """Readings older than this say nothing about the bypass today."""
 
-TIME_CONSTANT_SHARE = 0.3
-"""Uncertainty of a line's time constant, common practice."""
+TOGETHER = timedelta(hours=2)
+"""Readings further apart do not belong to the same state of the line."""
 
-SENSOR_K = 1.0
-"""Standard uncertainty of a contact sensor on the line, common practice."""
+DAY_US = 86_400_000_000
+LEAST_DAYS = 182
+"""Run-hours followed for less than half a year say nothing about a year with seasons."""
 
+RECORD = {
+    "pump__return_line_heat_loss_w_per_m_k": "heat loss of the return line",
+    "pump__return_line_time_constant_h": "cooling time constant of the return line",
+    "pump__return_sensor_at_m": "place of the line's temperature sensor",
+    "switching_flow_m3_per_h": "switching flow",
+    "pump__suction_pressure_bar_g": "suction pressure",
+    "pump__group__site__atmospheric_pressure_bar_a": "atmospheric pressure of the site",
+}
 NEEDED = (
     Quantity.BYPASS_TEMPERATURE,
     Quantity.INLET_TEMPERATURE,
     Quantity.AMBIENT_TEMPERATURE,
     Quantity.MAIN_FLOW,
 )
+QUANTITIES = (*NEEDED, Quantity.POWER, Quantity.RUN_HOURS)
 
 
-def _candidates(rows: Mapping[int, Mapping[str, Any]]) -> dict[int, int]:
-    """Pump id to valve id of those whose return line is described."""
-    return {
-        row["pump_id"]: valve
-        for valve, row in rows.items()
-        if row["pump__return_line_heat_loss_w_per_m_k"] is not None
-        and row["pump__return_line_time_constant_h"] is not None
-        and row["pump__return_sensor_at_m"] is not None
-        and row["switching_flow_m3_per_h"] is not None
-        and row["pump__medium"] == "water"
-        and row["pump__suction_pressure_bar_g"] is not None
-        and row["pump__group__site__atmospheric_pressure_bar_a"] is not None
-    }
+@dataclass(frozen=True)
+class _Held:
+    """One believable series with its last usable reading, in the trade's unit of its quantity."""
+
+    id: int
+    last_us: int
+    value: float
 
 
-def passing_of(rows: Mapping[int, Mapping[str, Any]], at: datetime) -> dict[int, PassingFact]:
-    """For each valve whose shut bypass passes, by how much at least."""
-    valve_of = _candidates(rows)
-    if not valve_of:
-        return {}
-    series: dict[int, dict[str, int]] = defaultdict(dict)
-    for pk, pump, quantity in (
-        Series.objects.filter(
-            pump_id__in=list(valve_of),
-            quantity__in=[wanted.value for wanted in NEEDED],
-            retired_at__isnull=True,
-            state__doubtful_code="",
-        )
-        .order_by("id")
-        .values_list("id", "pump_id", "quantity")
+UNITS = {
+    Quantity.BYPASS_TEMPERATURE: ("temperature", "degC"),
+    Quantity.INLET_TEMPERATURE: ("temperature", "degC"),
+    Quantity.AMBIENT_TEMPERATURE: ("temperature", "degC"),
+    Quantity.MAIN_FLOW: ("volume_flow", "m3/h"),
+    Quantity.POWER: ("power", "kW"),
+}
+
+
+def _series(pumps: Sequence[int], at: datetime) -> dict[int, dict[Quantity, _Held]]:
+    """Fresh, undoubted series by pump and quantity, kept in the unit this judgement reads."""
+    found: dict[int, dict[Quantity, _Held]] = defaultdict(dict)
+    rows = Series.objects.filter(
+        pump_id__in=pumps,
+        quantity__in=[quantity.value for quantity in QUANTITIES],
+        retired_at__isnull=True,
+        state__doubtful_code="",
+        state__last_us__gt=micros(at - LOOK_BACK),
+    )
+    for pk, pump, word, unit, last_us, value in rows.order_by("id").values_list(
+        "id", "pump_id", "quantity", "unit", "state__last_us", "state__last_value"
     ):
-        series[pump].setdefault(quantity, pk)
-    whole = {pump: held for pump, held in series.items() if len(held) == len(NEEDED)}
-    if not whole:
-        return {}
-    points: dict[int, list[tuple[int, float]]] = defaultdict(list)
-    for pk, instant_us, value in (
-        Reading.objects.filter(
-            series_id__in=[pk for held in whole.values() for pk in held.values()],
-            at_us__gt=micros(at - LOOK_BACK),
-            at_us__lte=micros(at),
-            quality=0,
-        )
-        .order_by("series_id", "at_us")
-        .values_list("series_id", "at_us", "value")
-    ):
-        points[pk].append((instant_us, value))
-    found = {}
-    for pump, held in whole.items():
-        fact = _judge(rows[valve_of[pump]], {name: points[pk] for name, pk in held.items()})
-        if fact is not None:
-            found[valve_of[pump]] = fact
+        quantity = Quantity(word)
+        if quantity in UNITS and unit != UNITS[quantity][1]:
+            continue  # readings are averaged and compared in the stored unit
+        found[pump].setdefault(quantity, _Held(pk, last_us, value))
     return found
 
 
+def _missing(row: Row, held: Mapping[Quantity, _Held], policy: Policy | None) -> str:
+    absent = [words for name, words in RECORD.items() if row[name] is None]
+    series = [
+        f"{quantity.value} in {UNITS[quantity][1]}" for quantity in NEEDED if quantity not in held
+    ]
+    parts = []
+    if absent:
+        parts.append(f"the record lacks {', '.join(absent)}")
+    if series:
+        parts.append(f"no believable reading of the last 7 days of {', '.join(series)}")
+    if policy is None:
+        parts.append("no verdict policy states the uncertainties")
+    if parts:
+        return "; ".join(parts)
+    times = [held[quantity].last_us for quantity in NEEDED]
+    if max(times) - min(times) > TOGETHER / timedelta(microseconds=1):
+        return "the readings of line, inlet, ambient and flow are not of the same time"
+    if held[Quantity.MAIN_FLOW].value < row["switching_flow_m3_per_h"]:
+        return "the main flow is below the switching flow: the bypass is open by design"
+    return ""
+
+
+def passing_of(fleet: Fleet, policy: Policy | None, at: datetime) -> dict[int, PassingFact]:
+    """For each wanted valve: passes, tight, or not judged with the reason."""
+    series = _series(list(fleet.valve_of), at)
+    found: dict[int, PassingFact] = {}
+    able: dict[int, Mapping[Quantity, _Held]] = {}
+    for pump, valve in fleet.valve_of.items():
+        held = series.get(pump, {})
+        missing = _missing(fleet.rows[valve], held, policy)
+        if missing:
+            found[valve] = PassingFact(Passing.NOT_JUDGED, f"Not judged: {missing}.")
+        else:
+            able[valve] = held
+    if policy is None or not able:
+        return found
+    shut = _shut_since(able, at)
+    for valve, held in able.items():
+        found[valve] = _judge(fleet, valve, held, shut.get(held[Quantity.MAIN_FLOW].id), policy, at)
+    return found
+
+
+def _shut_since(
+    able: Mapping[int, Mapping[Quantity, _Held]], at: datetime
+) -> dict[int, tuple[int, int]]:
+    """Flow series to (instant of the last low flow, readings looked at). One query.
+
+    Without any low flow in the time looked at, the first reading counts: at least that long shut.
+    """
+    rows = (
+        Reading.objects.filter(
+            series_id__in=[held[Quantity.MAIN_FLOW].id for held in able.values()],
+            series__pump__valves__status=ValveStatus.IN_SERVICE.value,
+            at_us__gt=micros(at - LOOK_BACK),
+            at_us__lte=micros(at),
+            quality__lt=2,
+        )
+        .order_by()
+        .values("series_id")
+        .annotate(
+            low=Max(
+                "at_us",
+                filter=Q(value__lt=F("series__pump__valves__switching_flow_m3_per_h")),
+            ),
+            first=Min("at_us"),
+            readings=Count("at_us"),
+        )
+    )
+    return {
+        row["series_id"]: (row["first"] if row["low"] is None else row["low"], row["readings"])
+        for row in rows
+    }
+
+
 def _judge(
-    row: Mapping[str, Any], points: Mapping[str, list[tuple[int, float]]]
-) -> PassingFact | None:
-    if any(not values for values in points.values()):
-        return None
-    line_us, line = points[Quantity.BYPASS_TEMPERATURE.value][-1]
-    flows = points[Quantity.MAIN_FLOW.value]
-    low = [us for us, flow in flows if flow < row["switching_flow_m3_per_h"] and us <= line_us]
-    if not low or not flows[-1][1] >= row["switching_flow_m3_per_h"]:
-        return None
-    hours = (line_us - low[-1]) / 3.6e9
-    inlet = points[Quantity.INLET_TEMPERATURE.value][-1][1]
-    ambient = points[Quantity.AMBIENT_TEMPERATURE.value][-1][1]
+    fleet: Fleet,
+    valve: int,
+    held: Mapping[Quantity, _Held],
+    shut: tuple[int, int] | None,
+    policy: Policy,
+    at: datetime,
+) -> PassingFact:
+    row, facts = fleet.rows[valve], fleet.hydraulics[valve]
+    line = held[Quantity.BYPASS_TEMPERATURE]
+    since_us, readings = shut or (line.last_us, 0)
+    hours = max(0.0, (line.last_us - since_us) / 3.6e9)
+    inlet, ambient = (
+        held[Quantity.INLET_TEMPERATURE].value,
+        held[Quantity.AMBIENT_TEMPERATURE].value,
+    )
     suction_pa = gauge_to_absolute(
         to_si("pressure_gauge", "bar", row["pump__suction_pressure_bar_g"]),
         atmospheric_pa_abs=to_si(
@@ -110,35 +188,135 @@ def _judge(
     )
     try:
         judged = judge_passing(
-            line_temperature_degc=line,
+            line_temperature_degc=line.value,
             source_temperature_degc=inlet,
             ambient_temperature_degc=ambient,
             hours_since_shut=hours,
             time_constant_h=row["pump__return_line_time_constant_h"],
-            time_constant_uncertainty_share=TIME_CONSTANT_SHARE,
-            u_temperature_k=SENSOR_K,
+            time_constant_uncertainty_share=policy.time_constant_share,
+            u_temperature_k=policy.line_sensor_k,
             heat_loss_w_per_m_k=row["pump__return_line_heat_loss_w_per_m_k"],
             length_m=row["pump__return_sensor_at_m"],
-            specific_heat_j_per_kg_k=WATER.specific_heat(inlet, suction_pa),
+            specific_heat_j_per_kg_k=liquid_of(facts).specific_heat(inlet, suction_pa),
         )
-    except Refusal:
-        return None
-    if judged.verdict is not PassingVerdict.PASSING:
-        return None
+    except Refusal as error:
+        return PassingFact(Passing.NOT_JUDGED, f"Not judged: {error}")
     leak = judged.steady_leak_kg_per_s
-    size = "" if leak is None else f", at least {leak * 3600:.0f} kg/h"
-    return PassingFact(
-        f"the line is at {line:.0f} °C {hours:.0f} h after the last low flow; a tight one would "
-        f"be at {judged.shut_temperature_degc:.0f} °C{size}.",
-        {
-            "line_degc": line,
-            "inlet_degc": inlet,
-            "ambient_degc": ambient,
-            "hours_since_shut": hours,
-            "shut_fraction": judged.shut_fraction,
-            "observed_fraction": judged.observed_fraction,
-            "shut_temperature_degc": judged.shut_temperature_degc,
-            "shut_temperature_slow_degc": judged.shut_temperature_slow_degc,
-            "steady_leak_kg_per_h": None if leak is None else leak * 3600,
-        },
+    numbers = {
+        "line_degc": line.value,
+        "line_at_us": line.last_us,
+        "inlet_degc": inlet,
+        "ambient_degc": ambient,
+        "hours_since_shut": hours,
+        "flow_readings": readings,
+        "time_constant_h": row["pump__return_line_time_constant_h"],
+        "time_constant_share": policy.time_constant_share,
+        "observed_fraction": judged.observed_fraction,
+        "shut_fraction": judged.shut_fraction,
+        "threshold_fraction": judged.threshold_fraction,
+        "shut_temperature_degc": judged.shut_temperature_degc,
+        "shut_temperature_slow_degc": judged.shut_temperature_slow_degc,
+        "steady_leak_kg_per_h": None if leak is None else leak * 3600,
+    }
+    if judged.verdict is PassingVerdict.NOT_JUDGEABLE:
+        return PassingFact(Passing.NOT_JUDGED, f"Not judged: {judged.words}.", "", numbers)
+    told = _told(line.value, hours, judged)
+    if judged.verdict is PassingVerdict.SHUT:
+        return PassingFact(Passing.TIGHT, told, "", numbers)
+    size = _size(row, facts, held, since_us, policy, at)
+    return PassingFact(Passing.PASSES, told, size.words, {**numbers, **size.numbers})
+
+
+def _told(line: float, hours: float, judged: PassingJudgement) -> str:
+    leak = judged.steady_leak_kg_per_s
+    least = "" if leak is None else f", at least {leak * 3600:.0f} kg/h"
+    return (
+        f"{hours:.0f} h after the last low flow the line is at {line:.0f} °C; a tight one would "
+        f"be at {judged.shut_temperature_degc:.0f} °C, a slowly cooling one at "
+        f"{judged.shut_temperature_slow_degc:.0f} °C{least}."
     )
+
+
+@dataclass(frozen=True)
+class _Size:
+    words: str
+    numbers: Mapping[str, Any]
+
+
+def _mean(series: int, from_us: int, at: datetime) -> tuple[float | None, int]:
+    found = Reading.objects.filter(
+        series_id=series, at_us__gt=from_us, at_us__lte=micros(at), quality__lt=2
+    ).aggregate(mean=Avg("value"), count=Count("at_us"))
+    return found["mean"], found["count"]
+
+
+def _size(
+    row: Row,
+    facts: Hydraulics,
+    held: Mapping[Quantity, _Held],
+    since_us: int,
+    policy: Policy,
+    at: datetime,
+) -> _Size:
+    """The leak and its yearly energy from the mean power above the curve while shut."""
+    if Quantity.POWER not in held or row["pump__motor_efficiency"] is None:
+        what = "no believable power reading" if Quantity.POWER not in held else "motor efficiency"
+        return _Size(f"Its size is not known: {what} is missing.", {})
+    flow, flows = _mean(held[Quantity.MAIN_FLOW].id, since_us, at)
+    power, powers = _mean(held[Quantity.POWER].id, since_us, at)
+    if flow is None or power is None:
+        return _Size("Its size is not known: no flow or power since the bypass shut.", {})
+    motor = row["pump__motor_efficiency"]
+    try:
+        shaft_w = shaft_power(to_si("power", "kW", power), motor_efficiency=motor)
+        leak = leak_from_excess_power(
+            curve_of(facts, liquid_of(facts)),
+            net_flow_m3_per_s=to_si("volume_flow", "m3/h", flow),
+            shaft_power_w=shaft_w,
+            u_shaft_power_w=policy.power_share * shaft_w,
+        )
+    except Refusal as error:
+        return _Size(f"Its size is not known: {error}", {})
+    size = from_si("volume_flow", "m3/h", leak.leak_attributable_m3_per_s)
+    excess_kw = from_si("power", "kW", leak.excess_power_w)
+    numbers: dict[str, Any] = {
+        "net_flow_m3_per_h": flow,
+        "flow_readings_since_shut": flows,
+        "electrical_kw": power,
+        "power_readings_since_shut": powers,
+        "shaft_kw": from_si("power", "kW", shaft_w),
+        "excess_kw": excess_kw,
+        "excess_is_proven": leak.proven,
+        "leak_m3_per_h": size,
+        "leak_marginal_m3_per_h": None
+        if leak.leak_marginal_m3_per_s is None
+        else from_si("volume_flow", "m3/h", leak.leak_marginal_m3_per_s),
+    }
+    words = (
+        f"The power is {excess_kw:.0f} kW above the curve at {flow:.0f} m³/h: about "
+        f"{size:.1f} m³/h" + ("" if leak.proven else " (inside the uncertainty of the power)")
+    )
+    hours = _hours_a_year(held, at)
+    if hours is None:
+        return _Size(
+            f"{words}; a year's energy is not known: run-hours followed for less than half a year.",
+            numbers,
+        )
+    numbers["hours_a_year"] = hours
+    numbers["energy_mwh_a_year"] = excess_kw / motor * hours / 1000.0
+    return _Size(
+        f"{words}, {numbers['energy_mwh_a_year']:.0f} MWh a year at {hours:,.0f} h.", numbers
+    )
+
+
+def _hours_a_year(held: Mapping[Quantity, _Held], at: datetime) -> float | None:
+    """Run-hours a year from up to 365 days followed; None when followed for less than half one."""
+    if Quantity.RUN_HOURS not in held:
+        return None
+    last = micros(at) // DAY_US
+    days = SeriesDay.objects.filter(
+        series_id=held[Quantity.RUN_HOURS].id, day__gt=last - 365, day__lte=last
+    ).aggregate(sum=Sum("increment"), first=Min("day"))
+    if days["first"] is None or last - days["first"] < LEAST_DAYS or not days["sum"]:
+        return None
+    return float(days["sum"]) / (last - days["first"]) * 365.0

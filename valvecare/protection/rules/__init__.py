@@ -11,20 +11,26 @@ from valvecare.protection.rules.facts import (
     Ground,
     InspectionFact,
     PairFact,
+    Passing,
     PassingFact,
     Policy,
+    ReleaseFact,
     SisterFact,
     TestFact,
     Word,
 )
+from valvecare.protection.rules.grounds import lower_bound
 from valvecare.protection.rules.proof import (
     METHODS_WITH_FLOW,
     METHODS_WITH_PUMP,
     ProofMethod,
     ProofResult,
     judge_bypass_flow,
+    why_not_proof_numbers,
+    why_not_result,
+    why_not_test_time,
 )
-from valvecare.protection.rules.verdict import judge, lower_bound
+from valvecare.protection.rules.verdict import judge, same_answer
 
 __all__ = [
     "METHODS_WITH_FLOW",
@@ -41,10 +47,12 @@ __all__ = [
     "InspectionFact",
     "LiquidTable",
     "PairFact",
+    "Passing",
     "PassingFact",
     "Policy",
     "ProofMethod",
     "ProofResult",
+    "ReleaseFact",
     "SisterFact",
     "TestFact",
     "Word",
@@ -52,4 +60,8 @@ __all__ = [
     "judge",
     "judge_bypass_flow",
     "lower_bound",
+    "same_answer",
+    "why_not_proof_numbers",
+    "why_not_result",
+    "why_not_test_time",
 ]

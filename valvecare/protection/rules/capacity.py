@@ -113,7 +113,12 @@ def liquid_of(facts: Hydraulics) -> Liquid:
         raise OutOfRange(
             "medium", facts.medium, "water or a liquid with a property table", "add its table"
         )
-    return TableLiquid(**{**asdict(facts.table), "viscosities_pa_s": None})
+    return liquid_of_table(facts.table)
+
+
+def liquid_of_table(table: LiquidTable) -> TableLiquid:
+    """The liquid of a property table; raises when its columns are not usable."""
+    return TableLiquid(**{**asdict(table), "viscosities_pa_s": None})
 
 
 def curve_of(facts: Hydraulics, liquid: Liquid) -> PumpCurve:

@@ -9,7 +9,7 @@ from typing import Any
 from valvecare.protection.rules.capacity import Capacity
 from valvecare.protection.rules.proof import ProofMethod
 
-RULE_VERSION = "verdict 1"
+RULE_VERSION = "verdict 2"
 
 
 class Word(StrEnum):
@@ -36,11 +36,17 @@ class Grade(StrEnum):
 
 @dataclass(frozen=True)
 class Policy:
-    """The owner's limits. Data with a source, never constants of the program."""
+    """The owner's limits. Data with a source, never constants of the program.
+
+    The uncertainties are those of the indirect judgement whether a shut bypass passes.
+    """
 
     margin_share: float
     source: str
     owner: str
+    line_sensor_k: float
+    time_constant_share: float
+    power_share: float
 
 
 @dataclass(frozen=True)
@@ -129,12 +135,33 @@ class EventFact:
     words: str
 
 
+class Passing(StrEnum):
+    """What the line temperature says about the shut bypass."""
+
+    PASSES = "passes"
+    TIGHT = "tight"
+    NOT_JUDGED = "not judged"
+
+
 @dataclass(frozen=True)
 class PassingFact:
-    """The shut bypass passes: a cost, not a loss of protection."""
+    """Does the shut bypass pass? A cost, not a loss of protection. `words` says why."""
 
+    result: Passing
     words: str
+    size: str = ""
     numbers: Mapping[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class ReleaseFact:
+    """A second person let the valve run unproven, with a restriction, until a day."""
+
+    until: date
+    restriction: str
+    words: str
+    signed_by: str
+    signed_on: date
 
 
 @dataclass(frozen=True)
@@ -166,8 +193,7 @@ class Facts:
     hydraulics_changed_on: date | None = None
     hydraulics_change: str = ""
     rejected_readings: Sequence[str] = ()
-    provisional_until: date | None = None
-    provisional_restriction: str = ""
+    release: ReleaseFact | None = None
 
 
 @dataclass(frozen=True)

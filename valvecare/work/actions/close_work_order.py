@@ -7,8 +7,10 @@ from django.db import transaction
 
 from valvecare.due.actions import restart_clocks
 from valvecare.due.rules import TaskKind
+from valvecare.protection.actions import judge_group_of
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken_at_the_valve
 from valvecare.work.actions.raise_due import raise_due_at
+from valvecare.work.actions.tell_protection import note_opening
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads import facts_of, used_since_strip_down
 from valvecare.work.rules import OrderFacts, OrderKind, OrderState, acts_of, why_not_close
@@ -73,5 +75,7 @@ def close_work_order(
             actor=actor,
             at=at,
         )
+    note_opening(order, facts.gates, closing=True, actor=actor, at=at)
     raise_due_at(order.valve, at=at)
+    judge_group_of(order.valve, at)
     return order

@@ -6,10 +6,19 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.core.errors import Reason
+from valvecare.protection.actions import judge_group_of
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
+from valvecare.work.actions.tell_protection import note_opening, opening_gate
 from valvecare.work.models import Gate, WorkOrder
 from valvecare.work.reads import facts_of
-from valvecare.work.rules import GateKind, OrderFacts, OrderState, Rods, why_not_pass
+from valvecare.work.rules import (
+    GateKind,
+    OrderFacts,
+    OrderKind,
+    OrderState,
+    Rods,
+    why_not_pass,
+)
 
 
 def not_before(facts: OrderFacts, gate: GateKind) -> datetime | None:
@@ -80,7 +89,7 @@ def pass_gate(
     begun = fact_time(done_at, at=at, not_before=not_before(facts, gate))
     data = {"rods": rods.value} if rods is not None and gate is GateKind.COVER_RELEASED else {}
     add_gate(order, gate, done_at=begun, words=words, actor=actor, at=at, data=data)
-    return keep(
+    kept = keep(
         order,
         "gate_passed",
         actor=actor,
@@ -88,3 +97,7 @@ def pass_gate(
         words=f"{order}: {gate}. {words}".strip(),
         data={"gate": gate.value, "done_at": begun.isoformat(), **data},
     )
+    if gate is opening_gate(OrderKind(order.kind)):
+        note_opening(order, {gate: begun}, closing=False, actor=actor, at=at)
+        judge_group_of(order.valve, at)
+    return kept

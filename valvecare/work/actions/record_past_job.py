@@ -11,13 +11,26 @@ from valvecare.core.events import record
 from valvecare.core.permits import require
 from valvecare.due.actions import restart_clocks
 from valvecare.due.rules import TaskKind
+from valvecare.protection.actions import judge_group_of, note_inspection
 from valvecare.protection.models import FunctionTest
-from valvecare.protection.rules import ProofMethod, ProofResult, judge_bypass_flow
+from valvecare.protection.rules import (
+    ProofMethod,
+    ProofResult,
+    judge_bypass_flow,
+    why_not_result,
+)
 from valvecare.register.models import ProtectionValve
 from valvecare.work.actions.order import refuse_if
 from valvecare.work.actions.raise_due import raise_due_at
 from valvecare.work.models import Finding, OrderTest, WorkOrder
-from valvecare.work.rules import OrderKind, OrderState, PastJob, RaisedBy, acts_of, why_not_result
+from valvecare.work.rules import (
+    OPENS_THE_VALVE,
+    OrderKind,
+    OrderState,
+    PastJob,
+    RaisedBy,
+    acts_of,
+)
 
 
 @transaction.atomic
@@ -87,7 +100,22 @@ def record_past_job(valve_id: int, job: PastJob, *, actor: Any, at: datetime) ->
         restart_clocks(
             valve, TaskKind(kind.value), done_at, origin=order.number, actor=actor, at=at
         )
+    if job.kind in OPENS_THE_VALVE and job.as_found is not None:
+        note_inspection(
+            valve,
+            kind=job.kind.value,
+            done_at=done_at,
+            as_found=job.as_found.value,
+            mode=job.mode,
+            words=job.finding.found if job.finding is not None else job.remarks,
+            crew=job.crew,
+            seal_lot=job.seal_lot,
+            origin=order.number,
+            actor=actor,
+            at=at,
+        )
     raise_due_at(valve, at=at)
+    judge_group_of(valve, at)
     return order
 
 

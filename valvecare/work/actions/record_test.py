@@ -5,23 +5,12 @@ from typing import Any
 
 from django.db import transaction
 
-from valvecare.protection.models import FunctionTest
-from valvecare.protection.rules import (
-    METHODS_WITH_FLOW,
-    METHODS_WITH_PUMP,
-    ProofMethod,
-    ProofResult,
-    judge_bypass_flow,
-)
+from valvecare.protection.actions import add_function_test, judge_group_of
+from valvecare.protection.rules import METHODS_WITH_PUMP, ProofMethod, ProofResult
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.models import OrderTest, WorkOrder
 from valvecare.work.reads import facts_of, latest_test
-from valvecare.work.rules import (
-    OrderState,
-    why_not_proof_numbers,
-    why_not_result,
-    why_not_test,
-)
+from valvecare.work.rules import OrderState, why_not_test
 
 
 @transaction.atomic
@@ -54,45 +43,20 @@ def record_test(
     method = ProofMethod(method)
     facts = facts_of(order)
     tested = fact_time(done_at, at=at, not_before=facts.started_at)
-    pump = order.valve.pump
-    refuse_if(
-        why_not_test(facts, done_at=tested),
-        why_not_proof_numbers(
-            measures_flow=method in METHODS_WITH_FLOW,
-            flow=bypass_flow_m3_per_h,
-            uncertainty_share=uncertainty_share,
-            required=required_m3_per_h,
-            register_minimum=pump.stable_min_flow_m3_per_h,
-        ),
-    )
-    judged = None
-    if (
-        bypass_flow_m3_per_h is not None
-        and uncertainty_share is not None
-        and required_m3_per_h is not None
-    ):
-        judged = judge_bypass_flow(
-            bypass_flow_m3_per_h,
-            uncertainty_share=uncertainty_share,
-            required_m3_per_h=required_m3_per_h,
-        )
-    refuse_if(why_not_result(result, judged))
-    verdict = judged or result
-    test = FunctionTest(
-        valve=order.valve,
+    refuse_if(why_not_test(facts, done_at=tested))
+    test = add_function_test(
+        order.valve,
+        method,
         done_at=tested,
-        method=method.value,
+        actor=actor,
+        at=at,
+        result=result,
         bypass_flow_m3_per_h=bypass_flow_m3_per_h,
         uncertainty_share=uncertainty_share,
         required_m3_per_h=required_m3_per_h,
-        result=str(verdict),
         restriction=restriction,
         words=words,
-        recorded_by=actor,
-        recorded_at=at,
     )
-    test.full_clean(exclude=["valve", "recorded_by"])
-    test.save(force_insert=True)
     OrderTest.objects.create(order=order, revision=order.revision, test=test)
     latest = latest_test(order)
     proven = (
@@ -101,16 +65,16 @@ def record_test(
         and latest.method in METHODS_WITH_PUMP
     )
     state = OrderState.PROVEN if proven else OrderState.UNDER_WAY
-    return keep(
+    kept = keep(
         order,
         "tested",
         actor=actor,
         at=at,
-        words=f"{order}: function test {method}: {verdict}. {words}".strip(),
+        words=f"{order}: function test {method}: {test.result}. {words}".strip(),
         data={
             "test": test.pk,
             "method": method.value,
-            "result": str(verdict),
+            "result": test.result,
             "bypass_flow_m3_per_h": bypass_flow_m3_per_h,
             "uncertainty_share": uncertainty_share,
             "required_m3_per_h": required_m3_per_h,
@@ -118,3 +82,5 @@ def record_test(
         },
         state=state.value,
     )
+    judge_group_of(order.valve, at)
+    return kept

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 
+from valvecare.protection.actions import judge_group_of, note_release
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken
 from valvecare.work.models import ProvisionalRelease, WorkOrder
 from valvecare.work.reads import facts_of
@@ -48,7 +49,16 @@ def release_provisionally(
     )
     row.clean_fields(exclude=["order", "signed_by"])
     row.save(force_insert=True)
-    return keep(
+    note_release(
+        order.valve,
+        until=until,
+        restriction=restriction,
+        words=words,
+        origin=order.number,
+        actor=actor,
+        at=at,
+    )
+    kept = keep(
         order,
         "released_provisionally",
         actor=actor,
@@ -56,3 +66,5 @@ def release_provisionally(
         words=f"{order} released provisionally until {until.isoformat()}: {restriction}",
         data={"until": until.isoformat(), "restriction": restriction, "words": words},
     )
+    judge_group_of(order.valve, at)
+    return kept

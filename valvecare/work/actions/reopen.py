@@ -6,6 +6,7 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from valvecare.core.errors import Reason, Refused
+from valvecare.protection.actions import judge_group_of
 from valvecare.work.actions.order import keep, refuse_if, taken
 from valvecare.work.models import (
     ClosedRevision,
@@ -93,7 +94,7 @@ def reopen(
         _carry_over(order, revision)
     try:
         with transaction.atomic():
-            return keep(
+            kept = keep(
                 order,
                 "reopened",
                 actor=actor,
@@ -111,6 +112,8 @@ def reopen(
                 "End or use that order.",
             )
         ) from None
+    judge_group_of(order.valve, at)
+    return kept
 
 
 def _carry_over(order: WorkOrder, revision: int) -> None:

@@ -30,8 +30,6 @@ from valvecare.work.rules.past_jobs import (
 from valvecare.work.rules.records import (
     why_not_codes,
     why_not_finding,
-    why_not_proof_numbers,
-    why_not_result,
     why_not_test,
 )
 from valvecare.work.rules.steps import (
@@ -118,11 +116,9 @@ __all__ = [
     "why_not_judge_now",
     "why_not_judged",
     "why_not_pass",
-    "why_not_proof_numbers",
     "why_not_put_off",
     "why_not_ready",
     "why_not_release",
-    "why_not_result",
     "why_not_test",
     "why_not_until",
     "why_not_words",

@@ -62,6 +62,8 @@ class PastJob:
     test_words: str = ""
     restriction: str = ""
     remarks: str = ""
+    crew: str = ""
+    seal_lot: str = ""
 
 
 def _refuse(column: str, value: str, allowed: str) -> Refused:
