@@ -3,11 +3,12 @@
 from django.urls import path, re_path
 from drf_spectacular.views import SpectacularAPIView, SpectacularSwaggerView
 
-from valvecare.due import api as due_api
 from valvecare.calculations import api as calculations_api
 from valvecare.calculations import pages as calculations_pages
+from valvecare.due import api as due_api
 from valvecare.due import pages as due_pages
 from valvecare.planning import api as planning_api
+from valvecare.planning import pages as planning_pages
 from valvecare.protection import pages as protection_pages
 from valvecare.readings import api as readings_api
 from valvecare.register import api as register_api
@@ -38,6 +39,7 @@ pages: list = [
     *due_pages.urls,
     *calculations_pages.urls,
     *work_pages.urls,
+    *planning_pages.urls,
 ]
 
 urlpatterns = [

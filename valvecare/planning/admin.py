@@ -169,7 +169,7 @@ class PlanAdmin(admin.ModelAdmin):
         return ("site",) if obj is not None else ()
 
     def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
-        who = {"actor": request.user, "at": clock.now(), "permit": "change_plan"}
+        who: dict[str, Any] = {"actor": request.user, "at": clock.now(), "permit": "change_plan"}
         try:
             if not change:
                 records.create(obj, **who)

@@ -113,7 +113,7 @@ class WorkOrderAdmin(ReadOnlyAdmin):
     list_per_page = 100
     show_full_result_count = False
     ordering = ("due_on", "id")
-    actions = ("agree_selected",)
+    actions: Any = ("agree_selected",)
 
     def get_queryset(self, request: HttpRequest) -> Any:
         return WorkOrder.objects.for_user(request.user)
@@ -153,14 +153,14 @@ class WorkOrderAdmin(ReadOnlyAdmin):
         if len(orders) > AT_MOST:
             self.message_user(request, f"Select at most {AT_MOST} orders.", messages.ERROR)
             return None
-        lines = []
+        changes = []
         for order in orders:
             reason = why_not_in_state(OrderState(order.state), (OrderState.RAISED,), "agreed")
-            lines.append((order, str(reason) if reason else ""))
+            changes.append((order, str(reason) if reason else ""))
         context = {
             **self.admin_site.each_context(request),
             "title": "Agree these orders?",
-            "lines": lines,
+            "lines": changes,
             "opts": self.opts,
             "selected": [str(order.pk) for order in orders],
         }

@@ -116,7 +116,7 @@ class WorkOrder(Versioned, SiteScoped):
     is_imported = models.BooleanField(default=False, help_text="Typed in from older records.")
     updated_at = models.DateTimeField()
 
-    objects = WorkOrderQuerySet.as_manager()
+    objects = WorkOrderQuerySet.as_manager()  # type: ignore[misc]
 
     class Meta:
         db_table = "valvecare_work_order"

@@ -28,7 +28,9 @@ def _visible(model: Any, pk: int, actor: Any, *, lock: bool) -> Any:
 
 
 def _valve_of(order: WorkOrder) -> ProtectionValve:
-    return ProtectionValve.objects.select_related("design", "pump").get(pk=order.valve_id)
+    valves = ProtectionValve.objects.select_related("design", "pump")
+    found: ProtectionValve = valves.get(pk=order.valve_id)
+    return found
 
 
 def check_place(

@@ -32,7 +32,7 @@ def site_day(order: WorkOrder, at: datetime) -> date:
 def taken(order_id: int, *, version: int, actor: Any, permit: str) -> WorkOrder:
     """Take the order for writing and check the permit at its site."""
     visible = WorkOrder.objects.for_user(actor).select_related("site", "valve")
-    order = take(visible, order_id, version)
+    order: WorkOrder = take(visible, order_id, version)
     require(actor, permit, site_id=order.site_id)
     return order
 

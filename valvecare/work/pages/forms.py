@@ -122,7 +122,8 @@ class VerbForm(forms.Form):
 
     def __init__(self, card: OrderCard, *args: Any, **kwargs: Any) -> None:
         name = type(self).__name__.removesuffix("Form").lower()
-        super().__init__(*args, auto_id=f"{name}-%s", **kwargs)
+        kwargs["auto_id"] = f"{name}-%s"
+        super().__init__(*args, **kwargs)
         self.card = card
         if self.has_done_at:
             self.fields["done_at"] = DoneAtField(card.time_zone)
