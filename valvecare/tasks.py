@@ -9,7 +9,7 @@ from django.utils import timezone
 from valvecare.core.jobs import REGISTRY, run_job
 from valvecare.web import clock
 
-CAPABILITIES_WITH_JOBS: tuple[str, ...] = ("work", "protection")
+CAPABILITIES_WITH_JOBS: tuple[str, ...] = ("readings", "work", "protection")
 
 for _name in CAPABILITIES_WITH_JOBS:
     importlib.import_module(f"valvecare.{_name}.tasks")

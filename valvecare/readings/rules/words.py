@@ -94,7 +94,7 @@ class Doubt(StrEnum):
     """Why a series is doubtful, the gravest first."""
 
     CLOCK = "clock_trouble"
-    JUMP = "jump"
+    SET_ASIDE = "set_aside"
     SWAPPED = "swapped"
     UNIT_DRIFT = "unit_drift"
     FROZEN = "frozen"
