@@ -26,7 +26,7 @@ class PolicyForm(forms.ModelForm):
     plain_only = forms.BooleanField(
         required=False, help_text="Only the plain design; else an empty variant means every one."
     )
-    version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+    seen_version = forms.IntegerField(required=False, widget=forms.HiddenInput)
 
     class Meta:
         model = Policy
@@ -34,19 +34,19 @@ class PolicyForm(forms.ModelForm):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.fields["version"].initial = self.instance.version
+        self.fields["seen_version"].initial = self.instance.version
         if self.instance.pk is not None:
-            del self.fields["plain_only"]
+            self.fields["plain_only"].widget = forms.HiddenInput()
 
     def clean(self) -> dict[str, Any]:
         found = super().clean() or {}
         if found.pop("plain_only", False):
             found["variant"] = ""
-        if self.instance.pk is not None and found.get("version") != self.instance.version:
+        if self.instance.pk is not None and found.get("seen_version") != self.instance.version:
             self.add_error(None, "Somebody changed this policy; open it again.")
         if not self.errors:
-            for name, value in found.items():
-                setattr(self.instance, name, value)
+            for name in {*SCOPE, *CHANGEABLE} & set(found):
+                setattr(self.instance, name, found[name])
             try:
                 check_policy(self.instance, self.actor)
             except (Refused, Forbidden) as refusal:
@@ -89,7 +89,7 @@ class PolicyAdmin(SimpleHistoryAdmin):
         if change:
             changes = {name: given[name] for name in form.changed_data if name in CHANGEABLE}
             stored = change_policy(
-                obj.pk, changes, version=given["version"], actor=request.user, at=clock.now()
+                obj.pk, changes, version=given["seen_version"], actor=request.user, at=clock.now()
             )
         else:
             facts = {name: given[name] for name in (*SCOPE, *CHANGEABLE)}
@@ -137,6 +137,6 @@ class ActAdmin(DueViewAdmin):
 @admin.register(DueItem)
 class DueItemAdmin(DueViewAdmin):
     list_display = ("valve", "kind", "state", "share_used", "governed_by", "due_on", "reason")
-    list_filter = ("state", "kind", "governed_by", "site")
+    list_filter = ("state", "kind", "governed_by", ("site", admin.RelatedOnlyFieldListFilter))
     search_fields = ("valve__tag", "group__code")
     list_select_related = ("valve", "site")
