@@ -186,6 +186,23 @@ def test_error_bars_and_their_numbers():
     assert "Required 27\u00a0m³/h" in html
 
 
+def test_a_single_point_stands_in_the_middle_of_a_quarter_of_a_year():
+    at = seconds(2025, 9, 23, 10)
+    html = draw(
+        "one",
+        title="T",
+        unit="m³/h",
+        axis=TimeAxis(STOCKHOLM),
+        lines=[Line("Test", [at], [21.0], "points")],
+    )
+    assert 'cx="50.00%"' in html
+    assert re.findall(r'class="tick"[^>]*>([A-Z0-9][^<]*[A-Za-z][^<]*)<', html) == [
+        "Sep 2025",
+        "Oct",
+        "Nov",
+    ]
+
+
 def test_markers_are_numbered_by_time():
     html = draw(
         "m",

@@ -91,6 +91,10 @@ class NumberAxis:
     def words(self, value: float) -> str:
         return f"{figure(value)} {self.unit}".strip()
 
+    def room(self, value: float) -> float:
+        """Half-width of the axis round a single value."""
+        return abs(value) * 0.1 or 1.0
+
 
 _HOUR, _DAY = 3600.0, 86400.0
 _HOURS: Sequence[int] = (1, 2, 3, 6, 12)
@@ -156,6 +160,10 @@ class TimeAxis:
 
     def words(self, value: float) -> str:
         return plain_time(self._local(value))
+
+    def room(self, value: float) -> float:
+        """Half-width of the axis round a single instant: 45 days."""
+        return 45 * _DAY
 
     def day(self, value: float) -> str:
         return plain_date(self._local(value).date())

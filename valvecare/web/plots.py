@@ -90,6 +90,7 @@ def _frame(
     limits: Sequence[Limit],
     markers: Sequence[Marker],
     bands: Sequence[Band],
+    axis: NumberAxis | TimeAxis,
     height: int,
     from_zero: bool,
 ) -> _Frame | None:
@@ -118,7 +119,7 @@ def _frame(
         raise OutOfRange("markers and limits", float("nan"), "finite")
     x_low, x_high = float(every_x.min()), float(every_x.max())
     if x_high == x_low:
-        x_low, x_high = _widen(x_low, x_high, 0)
+        x_low, x_high = x_low - axis.room(x_low), x_high + axis.room(x_high)
     elif any(line.kind == "points" for line in lines):
         x_low, x_high = _widen(x_low, x_high, 0.04)
     low, high = float(np.nanmin(every_y)), float(np.nanmax(every_y))
@@ -285,7 +286,7 @@ def draw(
     if height < 120:
         raise OutOfRange("height", height, "at least 120")
     markers = sorted(markers, key=lambda marker: marker.x)
-    frame = _frame(lines, limits, markers, bands, height, from_zero)
+    frame = _frame(lines, limits, markers, bands, axis, height, from_zero)
     if frame is None:
         return format_html(
             '<figure class="plot"><figcaption>{}</figcaption>'
