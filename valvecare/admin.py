@@ -2,6 +2,14 @@
 
 from valvecare.due.admin import ActAdmin, DueItemAdmin, PolicyAdmin
 from valvecare.planning.admin import CrewAdmin, PlannerWorkOrderAdmin, WindowAdmin
+from valvecare.protection.admin import (
+    FunctionTestAdmin,
+    InspectionAdmin,
+    LiquidPropertiesAdmin,
+    OperatingReleaseAdmin,
+    VerdictAdmin,
+    VerdictPolicyAdmin,
+)
 from valvecare.register.admin import LastAdministratorGuard, SiteScopedAdmin
 from valvecare.web.admin import EventAdmin, JobRunAdmin
 
@@ -10,10 +18,16 @@ __all__ = [
     "CrewAdmin",
     "DueItemAdmin",
     "EventAdmin",
+    "FunctionTestAdmin",
+    "InspectionAdmin",
     "JobRunAdmin",
     "LastAdministratorGuard",
+    "LiquidPropertiesAdmin",
+    "OperatingReleaseAdmin",
     "PlannerWorkOrderAdmin",
     "PolicyAdmin",
     "SiteScopedAdmin",
+    "VerdictAdmin",
+    "VerdictPolicyAdmin",
     "WindowAdmin",
 ]

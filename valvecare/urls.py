@@ -9,6 +9,7 @@ from valvecare.due import api as due_api
 from valvecare.due import pages as due_pages
 from valvecare.planning import api as planning_api
 from valvecare.planning import pages as planning_pages
+from valvecare.protection import api as protection_api
 from valvecare.protection import pages as protection_pages
 from valvecare.readings import api as readings_api
 from valvecare.register import api as register_api
@@ -28,6 +29,7 @@ api = [
     *calculations_api.urls,
     *readings_api.urls,
     *due_api.urls,
+    *protection_api.urls,
     *work_api.urls,
     *planning_api.urls,
 ]

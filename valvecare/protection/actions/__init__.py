@@ -8,6 +8,7 @@ from valvecare.protection.actions.judge import (
     judge_valves,
 )
 from valvecare.protection.actions.note import note_inspection, note_release
+from valvecare.protection.actions.policies import keep_policy_row
 from valvecare.protection.actions.record_function_test import (
     add_function_test,
     record_function_test,
@@ -20,6 +21,7 @@ __all__ = [
     "judge_group_of",
     "judge_touched",
     "judge_valves",
+    "keep_policy_row",
     "note_inspection",
     "note_release",
     "record_function_test",

@@ -1,0 +1,40 @@
+"""Rows that all sites share and verdicts rest on: verdict policies and liquids."""
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any
+
+from django.db import transaction
+
+from valvecare.core.records import change, create
+from valvecare.protection.models import LiquidProperties, VerdictPolicy
+
+PERMIT = "change_policy"
+
+
+@transaction.atomic
+def keep_policy_row(
+    row: LiquidProperties | VerdictPolicy,
+    changed: Sequence[str],
+    *,
+    is_new: bool,
+    actor: Any,
+    at: datetime,
+    reason: str = "",
+) -> Any:
+    """Store a new or changed row, with history and an event; what it touches is judged again.
+
+    Raises `Forbidden`, `Conflict`, ValidationError.
+    """
+    if is_new:
+        return create(row, actor=actor, at=at, permit=PERMIT, reason=reason)
+    return change(
+        type(row)._default_manager.all(),
+        row.pk,
+        {name: getattr(row, name) for name in changed},
+        version=row.version,
+        actor=actor,
+        at=at,
+        permit=PERMIT,
+        reason=reason,
+    )
