@@ -1,7 +1,7 @@
 """Index of all models. Hosts and tests import from here."""
 
 from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredential
-from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
+from valvecare.due.models import Act, Clock, DueItem, FleetMark, Policy, SeriesUsage
 from valvecare.planning.models import Crew, Slot, Window
 from valvecare.protection.models import (
     EventCursor,
@@ -57,6 +57,7 @@ __all__ = [
     "Event",
     "EventCursor",
     "Finding",
+    "FleetMark",
     "FunctionTest",
     "Inspection",
     "LiquidProperties",

@@ -14,7 +14,6 @@ from valvecare.due.actions import restart_clocks, set_policy, sweep
 from valvecare.due.rules import DueState, TaskKind, Trigger
 from valvecare.models import (
     DueItem,
-    MeterEvent,
     ProtectionValve,
     Pump,
     PumpGroup,
@@ -31,8 +30,7 @@ from valvecare.project.demo.shape import (
     records,
     table,
 )
-from valvecare.readings.actions import push_readings
-from valvecare.readings.models import micros
+from valvecare.readings.actions import declare_meter_event, push_readings
 from valvecare.readings.rules import MeterEventKind, Quantity, Row, SeriesKind
 
 pytestmark = pytest.mark.django_db
@@ -104,13 +102,14 @@ def _readings(sites):
         )
         if one.pump in REPLACED:
             day, clock, closing, opening = REPLACED[one.pump]
-            MeterEvent.objects.create(
-                series=hours,
-                kind=MeterEventKind.REPLACED.value,
-                at_us=micros(local(one.zone, day, clock)),
+            declare_meter_event(
+                hours.pk,
+                kind=MeterEventKind.REPLACED,
+                event_at=local(one.zone, day, clock),
                 closing_value=closing,
                 opening_value=opening,
-                recorded_at=NOON,
+                actor=administrator(),
+                at=NOON,
             )
         for series, values in ((hours, one.run_hours_h), (starts, one.starts)):
             rows = [

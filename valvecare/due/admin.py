@@ -6,7 +6,6 @@ from django import forms
 from django.contrib import admin
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
-from simple_history.admin import SimpleHistoryAdmin
 
 from valvecare.core.errors import Forbidden, Refused
 from valvecare.core.permits import may_anywhere
@@ -14,7 +13,7 @@ from valvecare.due.actions import change_policy, set_policy
 from valvecare.due.actions.policies import CHANGEABLE, PERMIT, check_policy
 from valvecare.due.models import Act, DueItem, Policy
 from valvecare.web import clock
-from valvecare.web.admin import ReadOnlyAdmin
+from valvecare.web.admin import OwnHistoryAdmin, ReadOnlyAdmin
 
 SCOPE = ("kind", "valve", "group", "design_code", "variant", "dn", "valid_from")
 
@@ -55,7 +54,7 @@ class PolicyForm(forms.ModelForm):
 
 
 @admin.register(Policy)
-class PolicyAdmin(SimpleHistoryAdmin):
+class PolicyAdmin(OwnHistoryAdmin):
     form = PolicyForm
     list_display = (
         "kind",

@@ -169,6 +169,8 @@ class Policy(Versioned):
             raise ValidationError({"dn": "A size needs its variant; plain is an empty text."})
         if self.months is None and self.run_hours is None and self.starts is None:
             raise ValidationError("Set at least one limit: months, run hours or starts.")
+        if self.run_hours is not None and not 0 < self.run_hours < _BIG:
+            raise ValidationError({"run_hours": f"Give hours above 0 and below {_BIG:,.0f}."})
 
     def clean_fields(self, exclude: Any = None) -> None:
         self.scope_key = self._scope_key()
@@ -247,7 +249,10 @@ class DueItem(SiteScoped):
     site_path: ClassVar[str] = "site"
 
     valve = models.ForeignKey(
-        "valvecare.ProtectionValve", on_delete=models.CASCADE, related_name="due_items"
+        "valvecare.ProtectionValve",
+        on_delete=models.CASCADE,
+        related_name="due_items",
+        db_index=False,  # the unique pair with the kind serves
     )
     kind = models.CharField(max_length=30, choices=choices(TaskKind))
     site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="+")
@@ -311,7 +316,12 @@ class Clock(models.Model):
     readings up to `base_next_us` (the first one after the act) can still correct.
     """
 
-    item = models.ForeignKey(DueItem, on_delete=models.CASCADE, related_name="clocks")
+    item = models.ForeignKey(
+        DueItem,
+        on_delete=models.CASCADE,
+        related_name="clocks",
+        db_index=False,  # the unique pair with the trigger serves
+    )
     trigger = models.CharField(max_length=10, choices=choices(Trigger))
     limit = models.FloatField(help_text="Months, h or starts.")
     anchor_us = models.BigIntegerField(null=True, help_text="Microseconds since 1970 (UTC).")
@@ -368,3 +378,19 @@ class SeriesUsage(models.Model):
 
     def __str__(self) -> str:
         return f"usage of {self.series_id}"
+
+
+class FleetMark(models.Model):
+    """Where register, counters and policies stood when all due items were last held against them.
+
+    One row. While the mark is the same the sweep need not ask again; see `reads.misfits`.
+    """
+
+    mark = models.CharField(max_length=500)
+    checked_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_fleet_mark"
+
+    def __str__(self) -> str:
+        return f"checked at {self.checked_at.isoformat()}"

@@ -1,6 +1,6 @@
 """The one writer of decisions: lock items, decide them from their clocks, store what changed."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -8,9 +8,10 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.due.actions.write import write_columns
-from valvecare.due.models import FIRST_DAY, LAST_DAY, Act, DueItem
-from valvecare.due.reads.screen import Screened, screen_ids
-from valvecare.due.rules import DueDecision, DueState, TaskKind, TriggerNote, decision_at
+from valvecare.due.models import FIRST_DAY, LAST_DAY, DueItem
+from valvecare.due.reads.columns import any_of
+from valvecare.due.reads.screen import KINDS, Screened, screen_ids, stale_days
+from valvecare.due.rules import DueDecision, DueState, TaskKind, TriggerNote, decisions_at
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,57 +35,57 @@ class Settled:
         return {"looked": self.looked, "written": self.written, "changed": len(self.changed)}
 
 
+def lock_items(item_ids: Collection[int]) -> dict[int, int]:
+    """Hold these items until commit, in id order; returns their valves."""
+    return dict(
+        DueItem.objects.select_for_update()
+        .filter(any_of("pk", item_ids))
+        .order_by("pk")
+        .values_list("pk", "valve_id")
+    )
+
+
 @transaction.atomic
-def settle(item_ids: Sequence[int], *, at: datetime, zones: Mapping[int, str]) -> Settled:
+def settle(item_ids: Collection[int], *, at: datetime, zones: Mapping[int, str]) -> Settled:
     """Decide these items anew and store those whose words change.
 
     Items are locked in id order, and their clocks read after that, so that two runs at once end
     with the same rows as one.
     """
-    if not item_ids:
-        return Settled()
-    locked = dict(
-        DueItem.objects.select_for_update()
-        .filter(pk__in=item_ids)
-        .order_by("pk")
-        .values_list("pk", "valve_id")
-    )
+    return settle_locked(lock_items(item_ids), at=at, zones=zones) if item_ids else Settled()
+
+
+def settle_locked(locked: Mapping[int, int], *, at: datetime, zones: Mapping[int, str]) -> Settled:
+    """As `settle`, for items the transaction holds already."""
     screened = screen_ids(list(locked), at=at, zones=zones)
     rows = screened.moved.tolist()
+    if not rows:
+        return Settled(len(locked))
     ids = screened.ids[rows].tolist()
     is_new = screened.decision_print[rows] != screened.held["decision_print"][rows]
-    _write(screened, rows, ids, is_new.tolist(), at)
-    changed = frozenset(locked[pk] for pk, new in zip(ids, is_new, strict=True) if new)
-    return Settled(len(locked), len(ids), changed)
+    _write(screened, rows, ids, at, zones)
+    new = [pk for pk, one in zip(ids, is_new, strict=True) if one]
+    DueItem.objects.filter(any_of("pk", new)).update(changed_at=at)
+    return Settled(len(locked), len(ids), frozenset(locked[pk] for pk in new))
 
 
 def _write(
-    screened: Screened, rows: list[int], ids: list[int], is_new: list[bool], at: datetime
+    screened: Screened, rows: list[int], ids: list[int], at: datetime, zones: Mapping[int, str]
 ) -> None:
-    if not ids:
-        return
-    stored = {
-        item["pk"]: item
-        for item in DueItem.objects.filter(pk__in=ids).values("pk", "kind", "changed_at", "act_id")
-    }
-    act_ids = {item["act_id"] for item in stored.values()}
-    acts = dict(Act.objects.filter(pk__in=act_ids).values_list("pk", "kind"))
-    values: dict[str, list[Any]] = {}
-    for row, pk, new in zip(rows, ids, is_new, strict=True):
-        item = stored[pk]
-        act_kind = acts.get(item["act_id"])
-        decision = decision_at(
-            row,
-            screened.found,
-            screened.clocks,
-            kind=TaskKind(item["kind"]),
-            act_kind=TaskKind(act_kind) if act_kind else None,
-            used_on=screened.used_on,
-        )
-        for name, value in stored_fields(decision).items():
-            values.setdefault(name, []).append(value)
-        values.setdefault("as_of", []).append(at)
-        values.setdefault("changed_at", []).append(at if new else item["changed_at"])
+    acts = dict(
+        DueItem.objects.filter(any_of("pk", ids), act__isnull=False).values_list("pk", "act__kind")
+    )
+    decisions = decisions_at(
+        rows,
+        screened.found,
+        screened.clocks,
+        kinds=[KINDS[code] for code in screened.held["kind"][rows].tolist()],
+        act_kinds=[TaskKind(acts[pk]) if pk in acts else None for pk in ids],
+        used_on=stale_days(screened, zones),
+    )
+    fields = [stored_fields(decision) for decision in decisions]
+    values: dict[str, list[Any]] = {name: [one[name] for one in fields] for name in fields[0]}
+    values["as_of"] = [at] * len(ids)
     values["decision_print"] = screened.decision_print[rows].tolist()
     values["words_print"] = screened.words_print[rows].tolist()
     write_columns(DueItem, ids, values)

@@ -17,6 +17,7 @@ from valvecare.due.actions.settle import Settled, settle
 from valvecare.due.actions.usage import renew_usage
 from valvecare.due.actions.use import renew_clocks
 from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
+from valvecare.due.reads.misfits import QUANTITY
 from valvecare.due.reads.policies import design_facts, policy_facts
 from valvecare.due.reads.screen import site_zones
 from valvecare.due.rules import (
@@ -31,10 +32,8 @@ from valvecare.due.rules import (
 )
 from valvecare.engineering.calendars import local_date
 from valvecare.readings.models import Series, micros
-from valvecare.readings.rules import Quantity
 from valvecare.register.models import ProtectionValve
 
-QUANTITY = {Trigger.RUN_HOURS: Quantity.RUN_HOURS, Trigger.STARTS: Quantity.STARTS}
 BATCH = 2_000
 
 
@@ -112,12 +111,14 @@ def _renew_batch(valve_ids: Sequence[int], at: datetime, afresh: bool) -> Settle
         .values_list("pk", "pump_id", "pump__group_id", "pump__group__site_id", "design_id")
     ]
     wanted = {(one.place.valve, one.kind): one for one in _wanted(places, at, zones)}
+    have = set(DueItem.objects.filter(valve_id__in=valve_ids).values_list("valve_id", "kind"))
     DueItem.objects.bulk_create(
         [
             DueItem(valve_id=valve, kind=kind.value, as_of=at, changed_at=at, **one.columns)
             for (valve, kind), one in wanted.items()
+            if (valve, kind.value) not in have
         ],
-        ignore_conflicts=True,
+        ignore_conflicts=True,  # another run may be quicker
     )
     items = list(DueItem.objects.select_for_update().filter(valve_id__in=valve_ids).order_by("pk"))
     gone = [item.pk for item in items if (item.valve_id, TaskKind(item.kind)) not in wanted]

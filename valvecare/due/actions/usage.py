@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from valvecare.due.actions.write import write_columns
 from valvecare.due.models import SeriesUsage
-from valvecare.due.reads.columns import As, columns
+from valvecare.due.reads.columns import As, any_of, columns
 from valvecare.due.rules.words import USAGE_WEEKS
 from valvecare.engineering.usage import usage_sums
 from valvecare.readings.models import SeriesDay, SeriesState
@@ -27,7 +27,7 @@ def week_start(day: NDArray[np.int64]) -> NDArray[np.int64]:
 
 def _last_days(series_ids: Sequence[int]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     states = columns(
-        SeriesState.objects.filter(pk__in=series_ids, last_us__isnull=False),
+        SeriesState.objects.filter(any_of("pk", series_ids), last_us__isnull=False),
         {"series": ("series_id", As.INT), "last": ("last_us", As.INT)},
     )
     return states["series"], states["last"] // US_PER_DAY
@@ -41,7 +41,7 @@ def renew_usage(touched_us: dict[int, int]) -> None:
     series, last_day = _last_days(list(touched_us))
     monday = week_start(last_day)
     kept = columns(
-        SeriesUsage.objects.filter(series__in=list(touched_us)),
+        SeriesUsage.objects.filter(any_of("pk", touched_us)),
         {"series": ("series_id", As.INT), "week": ("week_on", As.DAY)},
     )
     have = dict(zip(kept["series"].tolist(), kept["week"].astype(np.int64).tolist(), strict=True))
@@ -84,7 +84,7 @@ def _sums(ids: NDArray[np.int64], weeks: NDArray[np.int64]) -> Any:
     """Weekly segments of each counter before its current week, summed by `engineering.usage`."""
     days = columns(
         SeriesDay.objects.filter(
-            series_id__in=ids.tolist(),
+            any_of("series_id", ids.tolist()),
             day__gte=int(weeks.min()) - 7 * USAGE_WEEKS,
             day__lt=int(weeks.max()),
             valid_s__gt=0,
@@ -113,7 +113,7 @@ def lost_since(series_ids: Sequence[int], days: Sequence[int]) -> NDArray[np.int
     if not len(series_ids):
         return np.zeros(0, dtype=np.int64)
     rows = SeriesDay.objects.filter(
-        series_id__in=set(series_ids), day__gte=min(days), lost__gt=0
+        any_of("series_id", series_ids), day__gte=min(days), lost__gt=0
     ).values_list("series_id", "day", "lost")
     by_series: dict[int, list[tuple[int, int]]] = {}
     for series, day, lost in rows:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from valvecare.due.actions.usage import US_PER_DAY, lost_since, reached_days
 from valvecare.due.actions.write import write_columns
 from valvecare.due.models import Clock
-from valvecare.due.reads.columns import As, Columns, columns
+from valvecare.due.reads.columns import As, Columns, any_of, columns
 from valvecare.due.reads.screen import site_dates, trigger_column
 from valvecare.due.rules.decide import CALENDAR, RUN_HOURS, STARTS
 from valvecare.due.rules.words import CONFIDENCE, STALE_LEAST_S, STALE_PERIODS, STALE_UNKNOWN_S
@@ -70,7 +70,7 @@ def _next_readings(clock_ids: Sequence[int]) -> list[int | None]:
         quality__lt=Quality.BAD.value,
     ).order_by("at_us")
     found = dict(
-        Clock.objects.filter(pk__in=clock_ids)
+        Clock.objects.filter(any_of("pk", clock_ids))
         .annotate(next_us=Subquery(after.values("at_us")[:1]))
         .values_list("pk", "next_us")
     )

@@ -1,8 +1,9 @@
 """Due items and their clocks as arrays, and the decision on them: one way for one and for all."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from enum import StrEnum
 from typing import Any
 
 import numpy as np
@@ -11,13 +12,21 @@ from numpy.typing import NDArray
 
 from valvecare.core.conf import options
 from valvecare.due.models import Clock, DueItem
-from valvecare.due.reads.columns import As, Columns, columns
-from valvecare.due.rules import TRIGGERS, ClockColumns, Decisions, decide, decision_prints
-from valvecare.due.rules.decide import COUNTERS, NEVER_US
+from valvecare.due.reads.columns import As, Columns, any_of, columns
+from valvecare.due.rules import (
+    TRIGGERS,
+    ClockColumns,
+    Decisions,
+    TaskKind,
+    decide,
+    decision_prints,
+)
+from valvecare.due.rules.decide import NEVER_US
 from valvecare.engineering.calendars import local_date, local_dates
 from valvecare.readings.models import micros
 from valvecare.register.models import Site
 
+KINDS = tuple(TaskKind)
 _NAT = np.datetime64("NaT", "D")
 _DAYS = {"earliest": "earliest_on", "likely": "likely_on", "latest": "latest_on"}
 
@@ -30,7 +39,6 @@ class Screened:
     held: Columns
     today: NDArray[np.datetime64]
     clocks: ClockColumns
-    used_on: NDArray[np.datetime64]
     found: Decisions
     decision_print: NDArray[np.int64]
     words_print: NDArray[np.int64]
@@ -46,10 +54,19 @@ def site_zones() -> dict[int, str]:
     return dict(Site.objects.values_list("pk", "time_zone"))
 
 
+def _number_of(field: str, words: Sequence[StrEnum]) -> Any:
+    cases = [When(**{field: word.value}, then=Value(n)) for n, word in enumerate(words)]
+    return Case(*cases, output_field=IntegerField())
+
+
 def trigger_column() -> Any:
     """The trigger as the number of its column."""
-    cases = [When(trigger=word.value, then=Value(n)) for n, word in enumerate(TRIGGERS)]
-    return Case(*cases, default=Value(len(TRIGGERS)), output_field=IntegerField())
+    return _number_of("trigger", TRIGGERS)
+
+
+def kind_column() -> Any:
+    """The kind of task as its number in the word list."""
+    return _number_of("kind", KINDS)
 
 
 def site_dates(
@@ -78,7 +95,11 @@ def read_items(items: "QuerySet[Any, Any]") -> Columns:
         items.order_by(),
         {
             "id": ("id", As.INT),
+            "valve": ("valve_id", As.INT),
+            "kind": (kind_column(), As.INT),
             "site": ("site_id", As.INT),
+            "group": ("group_id", As.INT),
+            "design": ("design_id", As.INT),
             "policy": ("policy_id", As.INT),
             "act": ("act_id", As.INT),
             "decision_print": ("decision_print", As.INT),
@@ -99,7 +120,6 @@ def _read_clocks(clocks: "QuerySet[Any, Any]") -> Columns:
             "anchor_on": ("anchor_on", As.DAY),
             "series": ("series_id", As.INT),
             "used": ("used", As.FLOAT),
-            "used_at_us": ("used_at_us", As.INT),
             "stale_at_us": ("stale_at_us", As.INT),
             "is_lower_bound": ("is_lower_bound", As.FLAG),
             **{name: (field, As.DAY) for name, field in _DAYS.items()},
@@ -150,22 +170,37 @@ def screen(
         at_us=micros(at),
         margin=options().LOW_MARGIN_SHARE,
     )
-    used_at = _table(shape, 0, place, rows["used_at_us"])
-    used_on = np.full(shape, _NAT)
-    for column in COUNTERS:
-        old = found.is_stale[:, column]
-        used_on[old, column] = site_dates(used_at[old, column], held["site"][old], zones)
-    marks = decision_prints(
-        found, clock_columns, policy_id=held["policy"], act_id=held["act"], used_on=used_on
-    )
-    return Screened(ids, held, today, clock_columns, used_on, found, *marks)
+    marks = decision_prints(found, clock_columns, policy_id=held["policy"], act_id=held["act"])
+    return Screened(ids, held, today, clock_columns, found, *marks)
 
 
 def screen_ids(ids: Any, *, at: datetime, zones: Mapping[int, str]) -> Screened:
     """Decide the items with these ids."""
     return screen(
-        DueItem.objects.filter(pk__in=ids),
-        Clock.objects.filter(item_id__in=ids),
+        DueItem.objects.filter(any_of("pk", ids)),
+        Clock.objects.filter(any_of("item_id", ids)),
         at=at,
         zones=zones,
     )
+
+
+def stale_days(screened: Screened, zones: Mapping[int, str]) -> NDArray[np.datetime64]:
+    """(n, 3): the site-local date of each reading that is old; NaT elsewhere. No query if none."""
+    found = np.full(screened.found.is_stale.shape, _NAT)
+    rows = np.flatnonzero(screened.found.is_stale.any(axis=1))
+    if not rows.size:
+        return found
+    row_of = dict(zip(screened.ids.tolist(), range(screened.ids.size), strict=True))
+    old = columns(
+        Clock.objects.filter(any_of("item_id", screened.ids[rows].tolist())).order_by(),
+        {
+            "item": ("item_id", As.INT),
+            "trigger": (trigger_column(), As.INT),
+            "at_us": ("used_at_us", As.INT),
+        },
+    )
+    row = np.array([row_of[one] for one in old["item"].tolist()], dtype=np.int64)
+    is_old = screened.found.is_stale[row, old["trigger"]]
+    row, column, at_us = row[is_old], old["trigger"][is_old], old["at_us"][is_old]
+    found[row, column] = site_dates(at_us, screened.held["site"][row], zones)
+    return found

@@ -9,7 +9,7 @@ from valvecare.core.conf import options
 from valvecare.core.errors import NotFound, Reason
 from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
 from valvecare.due.reads.policies import policy_facts
-from valvecare.due.reads.screen import screen_ids, site_zones
+from valvecare.due.reads.screen import screen_ids, site_zones, stale_days
 from valvecare.due.rules import (
     DueDecision,
     Level,
@@ -17,7 +17,7 @@ from valvecare.due.rules import (
     Trigger,
     TriggerNote,
     TriggerView,
-    decision_at,
+    decisions_at,
 )
 from valvecare.due.rules.words import CONFIDENCE, USAGE_WEEKS
 from valvecare.readings.models import Series, SeriesState, instant
@@ -148,15 +148,16 @@ def why(user: Any, item_id: int, *, at: datetime) -> Why:
     item = DueItem.objects.for_user(user).select_related(*related).filter(pk=item_id).first()
     if item is None:
         raise NotFound("There is no such due item for you.")
-    screened = screen_ids([item.pk], at=at, zones=site_zones())
+    zones = site_zones()
+    screened = screen_ids([item.pk], at=at, zones=zones)
     act = _act(item.act_id)
-    decision = decision_at(
-        0,
+    (decision,) = decisions_at(
+        [0],
         screened.found,
         screened.clocks,
-        kind=TaskKind(item.kind),
-        act_kind=act.kind if act else None,
-        used_on=screened.used_on,
+        kinds=[TaskKind(item.kind)],
+        act_kinds=[act.kind if act else None],
+        used_on=stale_days(screened, zones),
     )
     today: date = screened.today[0].astype(object)
     clocks = {

@@ -15,7 +15,7 @@ from valvecare.due.rules.sentences import (
     TriggerFacts,
     TriggerView,
     british,
-    decision_at,
+    decisions_at,
     governing,
 )
 from valvecare.due.rules.words import (
@@ -47,7 +47,7 @@ __all__ = [
     "TriggerView",
     "british",
     "decide",
-    "decision_at",
+    "decisions_at",
     "decision_prints",
     "governing",
     "policies_for",

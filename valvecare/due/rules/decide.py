@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from valvecare.due.rules.words import TRIGGERS, DueState, Trigger, TriggerNote
+from valvecare.due.rules.words import TRIGGERS, DueState, TriggerNote
 from valvecare.engineering import due_dates
 from valvecare.engineering.calendars import calendar_shares
 from valvecare.engineering.due_dates import first_dates, governing_shares, shares_used
@@ -150,20 +150,6 @@ def decide(
     )
 
 
-def governing_share(found: Decisions) -> NDArray[np.float64]:
-    """The shown share of each item's governing trigger; NaN without a record."""
-    return _picked(found.shown, found.governing)
-
-
-def runner_up_share(found: Decisions) -> NDArray[np.float64]:
-    return _picked(found.shown, found.runner_up)
-
-
-def _picked(table: NDArray[np.float64], column: NDArray[np.int8]) -> NDArray[np.float64]:
-    picked = table[np.arange(column.size), np.maximum(column, 0)]
-    return np.where(column >= 0, picked, np.nan)
-
-
 _SEED = np.uint64(0x9E3779B97F4A7C15)
 _MIX = np.uint64(0xFF51AFD7ED558CCD)
 _HALF = np.uint64(32)
@@ -188,12 +174,11 @@ def decision_prints(
     *,
     policy_id: NDArray[np.int64],
     act_id: NDArray[np.int64],
-    used_on: NDArray[np.datetime64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Marks of what is decided, and of everything the stored words say.
 
     An item is written when the second changes, and counts as changed when the first does. The
-    words add the amounts in whole hours and starts, and the date of a reading that is old.
+    words add the amounts in whole hours and starts, and the time from which a reading is old.
     """
     one: list[NDArray[Any]] = [found.state, found.governing, found.runner_up, found.set_by]
     one += [policy_id, act_id, found.is_unconfirmed, clocks.anchor_on.view(np.int64)]
@@ -209,13 +194,7 @@ def decision_prints(
         one += [flags, _whole(found.shown[:, column], 100), limit]
     more = [_whole(clocks.used[:, column]) for column in COUNTERS]
     more += [
-        np.where(found.is_stale[:, column], used_on[:, column].view(np.int64), 0)
-        for column in COUNTERS
+        np.where(found.is_stale[:, column], clocks.stale_at_us[:, column], 0) for column in COUNTERS
     ]
     mark = _mixed(one)
     return mark, _mixed([mark, *more])
-
-
-def trigger_at(column: int) -> Trigger | None:
-    """The word of a column index, None for -1."""
-    return None if column < 0 else TRIGGERS[column]

@@ -6,17 +6,16 @@ from datetime import date
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from valvecare.core.errors import Reason
 from valvecare.due.rules.decide import (
-    CALENDAR,
     NEVER_US,
     NOTES,
     STATES,
     ClockColumns,
     Decisions,
     decide,
-    trigger_at,
 )
 from valvecare.due.rules.words import RESTARTS, TRIGGERS, DueState, TaskKind, Trigger, TriggerNote
 
@@ -182,75 +181,117 @@ def _reasons(
     return tuple(found + [reason for view in views if (reason := _beside(view)) is not None])
 
 
-def _day(value: Any) -> date | None:
-    day = value.astype(object)
-    return day if isinstance(day, date) else None
+def _plain(table: Any, rows: Sequence[int]) -> list[Any]:
+    """These rows as lists of plain values; None where a number or a day is missing."""
+    some: Any = table[rows]
+    if some.dtype.kind == "M":
+        some = some.astype("datetime64[D]").astype(object)
+    elif some.dtype.kind == "f":
+        missing = np.isnan(some)
+        some = some.astype(object)
+        some[missing] = None
+    return list(some.tolist())
 
 
-def _number(value: Any) -> float | None:
-    return None if np.isnan(value) else float(value)
-
-
-def decision_at(
-    row: int,
+def decisions_at(
+    rows: Sequence[int],
     found: Decisions,
     clocks: ClockColumns,
     *,
+    kinds: Sequence[TaskKind],
+    act_kinds: Sequence[TaskKind | None],
+    used_on: NDArray[np.datetime64],
+) -> list[DueDecision]:
+    """These items of the arrays as words and plain values, in the order of `rows`.
+
+    kinds, act_kinds: of each row. used_on (n, 3): the site-local date of the reading each amount
+    rests on, NaT = none or not needed.
+    """
+    views = zip(
+        *(
+            _plain(table, rows)
+            for table in (
+                found.note,
+                clocks.limit,
+                clocks.used,
+                found.share,
+                found.shown,
+                found.is_lower_bound,
+                found.is_stale,
+                found.is_silent,
+                used_on,
+                clocks.earliest,
+                clocks.likely,
+                clocks.latest,
+            )
+        ),
+        strict=True,
+    )
+    items = zip(
+        kinds,
+        act_kinds,
+        *(
+            _plain(column, rows)
+            for column in (
+                found.state,
+                found.governing,
+                found.runner_up,
+                found.set_by,
+                found.is_unconfirmed,
+                found.earliest,
+                found.likely,
+                found.latest,
+                clocks.anchor_on,
+            )
+        ),
+        strict=True,
+    )
+    return [_decision(_views(view), *item) for view, item in zip(views, items, strict=True)]
+
+
+def _views(tables: tuple[list[Any], ...]) -> tuple[TriggerView, ...]:
+    return tuple(
+        TriggerView(
+            trigger, NOTES[note], limit, None if trigger is Trigger.CALENDAR else used, *rest
+        )
+        for trigger, note, limit, used, *rest in zip(TRIGGERS, *tables, strict=True)
+    )
+
+
+def _decision(
+    views: tuple[TriggerView, ...],
     kind: TaskKind,
     act_kind: TaskKind | None,
-    used_on: np.ndarray[Any, np.dtype[np.datetime64]],
+    state_at: int,
+    governing_at: int,
+    runner_up_at: int,
+    set_by: int,
+    is_unconfirmed: bool,
+    earliest: date | None,
+    likely: date | None,
+    latest: date | None,
+    act_on: date | None,
 ) -> DueDecision:
-    """One item of the arrays as words and plain values.
-
-    used_on (n, 3): the site-local date of the reading each amount rests on, NaT = none.
-    """
-    views = tuple(
-        TriggerView(
-            trigger=trigger,
-            note=NOTES[found.note[row, column]],
-            limit=_number(clocks.limit[row, column]),
-            used=None if column == CALENDAR else _number(clocks.used[row, column]),
-            share=_number(found.share[row, column]),
-            shown=_number(found.shown[row, column]),
-            is_lower_bound=bool(found.is_lower_bound[row, column]),
-            is_stale=bool(found.is_stale[row, column]),
-            is_silent=bool(found.is_silent[row, column]),
-            last_reading_on=_day(used_on[row, column]),
-            earliest_on=_day(clocks.earliest[row, column]),
-            likely_on=_day(clocks.likely[row, column]),
-            latest_on=_day(clocks.latest[row, column]),
-        )
-        for column, trigger in enumerate(TRIGGERS)
-    )
-    governing, runner_up = int(found.governing[row]), int(found.runner_up[row])
-    state = STATES[found.state[row]]
-    act_on, likely = _day(clocks.anchor_on[row]), _day(found.likely[row])
-    is_unconfirmed = bool(found.is_unconfirmed[row])
+    state = STATES[state_at]
+    governs = views[governing_at] if governing_at >= 0 else None
+    follows = views[runner_up_at] if runner_up_at >= 0 else None
+    late = likely if is_unconfirmed else None
     return DueDecision(
         kind=kind,
         state=state,
-        share_used=views[governing].shown if governing >= 0 else None,
-        governed_by=trigger_at(governing),
-        runner_up=trigger_at(runner_up),
-        runner_up_share=views[runner_up].shown if runner_up >= 0 else None,
-        earliest_on=_day(found.earliest[row]),
+        share_used=governs.shown if governs else None,
+        governed_by=governs.trigger if governs else None,
+        runner_up=follows.trigger if follows else None,
+        runner_up_share=follows.shown if follows else None,
+        earliest_on=earliest,
         likely_on=likely,
-        latest_on=_day(found.latest[row]),
-        date_set_by=trigger_at(int(found.set_by[row])),
+        latest_on=latest,
+        date_set_by=TRIGGERS[set_by] if set_by >= 0 else None,
         is_unconfirmed=is_unconfirmed,
         act_kind=act_kind,
         act_on=act_on,
         triggers=views,
-        reasons=_reasons(
-            kind,
-            state,
-            views,
-            views[governing] if governing >= 0 else None,
-            views[runner_up] if runner_up >= 0 else None,
-            act_kind,
-            act_on,
-            likely if is_unconfirmed else None,
-        ),
+        reasons=_reasons(kind, state, views, governs, follows, act_kind, act_on, late),
     )
 
 
@@ -317,6 +358,11 @@ def governing(
         latest=days("latest_on"),
     )
     found = decide(clocks, today=np.array([today], dtype="datetime64[D]"), at_us=0, margin=margin)
-    return decision_at(
-        0, found, clocks, kind=kind, act_kind=act_kind, used_on=days("last_reading_on")
-    )
+    return decisions_at(
+        [0],
+        found,
+        clocks,
+        kinds=[kind],
+        act_kinds=[act_kind],
+        used_on=days("last_reading_on"),
+    )[0]
