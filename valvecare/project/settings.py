@@ -18,6 +18,7 @@ from django.core.exceptions import ImproperlyConfigured
 from valvecare.core.permits import Role
 from valvecare.due.rules.words import DueState, TaskKind, Trigger
 from valvecare.protection.rules import ProofMethod, ProofResult
+from valvecare.readings.rules.words import MeterEventKind, PlantEventKind
 from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, SheetKind, ValveStatus
 from valvecare.work.rules.words import (
     AsFound,
@@ -253,10 +254,12 @@ SPECTACULAR_SETTINGS = {
             DueState,
             FindingGrade,
             GateKind,
+            MeterEventKind,
             OrderKind,
             OrderState,
             PartDecision,
             PartName,
+            PlantEventKind,
             ProofMethod,
             ProofResult,
             PumpRole,

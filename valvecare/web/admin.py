@@ -1,12 +1,44 @@
-"""Read-only admin lists of what the program itself records: events and background runs."""
+"""Admin: history for who may see a record; lists of events and background runs."""
 
 from typing import Any
 
 from django.contrib import admin
-from django.http import HttpRequest
+from django.core.exceptions import PermissionDenied
+from django.http import Http404, HttpRequest
+from simple_history.admin import SimpleHistoryAdmin
 
 from valvecare.core.models import Event, JobRun
 from valvecare.core.permits import may_anywhere
+
+
+class OwnHistoryAdmin(SimpleHistoryAdmin):
+    """History for who sees the record, to be read only.
+
+    The library shows the history of anything whose id is given and lets an old state be saved
+    past our actions; here a record outside `get_queryset` has no history.
+    """
+
+    def history_view(self, request: HttpRequest, object_id: Any, extra_context: Any = None) -> Any:
+        self.own(request, object_id)
+        return super().history_view(request, object_id, extra_context)
+
+    def history_form_view(
+        self, request: HttpRequest, object_id: Any, version_id: Any, extra_context: Any = None
+    ) -> Any:
+        self.own(request, object_id)
+        if request.method != "GET" or not str(version_id).isdigit():
+            raise PermissionDenied
+        return super().history_form_view(request, object_id, version_id, extra_context)
+
+    def revert_disabled(self, request: HttpRequest, obj: Any = None) -> bool:
+        return True
+
+    def own(self, request: HttpRequest, object_id: Any) -> Any:
+        """The record, when the person may see it; else 404."""
+        obj = self.get_object(request, object_id)
+        if obj is None:
+            raise Http404
+        return obj
 
 
 class ReadOnlyAdmin(admin.ModelAdmin):

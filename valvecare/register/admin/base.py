@@ -9,18 +9,15 @@ from typing import Any
 from django import forms
 from django.contrib import admin, messages
 from django.contrib.admin.helpers import ACTION_CHECKBOX_NAME
-from django.core.exceptions import PermissionDenied
 from django.core.exceptions import ValidationError as DjangoValidationError
 from django.db import models
 from django.http import (
-    Http404,
     HttpRequest,
     HttpResponse,
     HttpResponseRedirect,
     StreamingHttpResponse,
 )
 from django.template.response import TemplateResponse
-from simple_history.admin import SimpleHistoryAdmin
 
 from valvecare.core.errors import ActionError
 from valvecare.core.permits import may, may_anywhere
@@ -33,6 +30,7 @@ from valvecare.register.actions import (
 from valvecare.register.actions.export_register import csv_lines
 from valvecare.register.actions.records import PERMIT, seen_by
 from valvecare.web import clock
+from valvecare.web.admin import OwnHistoryAdmin
 
 
 class RecordForm(forms.ModelForm):
@@ -65,7 +63,7 @@ class RecordForm(forms.ModelForm):
         return {name: self.cleaned_data[name] for name in self.changed_data if name in names}
 
 
-class SiteScopedAdmin(SimpleHistoryAdmin):
+class SiteScopedAdmin(OwnHistoryAdmin):
     """List, change page, choices and history are cut to the person's sites.
 
     A refusal of an action comes back as an error of the form, with what was typed kept.
@@ -163,28 +161,11 @@ class SiteScopedAdmin(SimpleHistoryAdmin):
             )
             return super().changeform_view(request, *args, **kwargs)
 
-    # history: seen by who sees the record, never edited
-    def _own(self, request: HttpRequest, object_id: Any) -> Any:
-        obj = self.get_object(request, object_id)
-        if obj is None:
-            raise Http404
-        return obj
-
-    def history_view(self, request: HttpRequest, object_id: Any, extra_context: Any = None) -> Any:
-        self._own(request, object_id)
-        return super().history_view(request, object_id, extra_context)
-
     def history_form_view(
         self, request: HttpRequest, object_id: Any, version_id: Any, extra_context: Any = None
     ) -> Any:
-        self._own(request, object_id)
-        if request.method != "GET" or not str(version_id).isdigit():
-            raise PermissionDenied
         request.valvecare_history = True  # type: ignore[attr-defined]
         return super().history_form_view(request, object_id, version_id, extra_context)
-
-    def revert_disabled(self, request: HttpRequest, obj: Any = None) -> bool:
-        return True
 
     # what replaces deleting
     def _do(

@@ -91,7 +91,7 @@ class MembershipAdmin(SiteScopedAdmin):
         obj.pk = add_member(obj.site, obj.user, obj.role, **who).pk
 
     def history_view(self, request: HttpRequest, object_id: Any, extra_context: Any = None) -> Any:
-        self._own(request, object_id)
+        self.own(request, object_id)
         return admin.ModelAdmin.history_view(self, request, object_id, extra_context)
 
     def history_form_view(self, *args: Any, **kwargs: Any) -> Any:
@@ -193,7 +193,7 @@ class PlantCredentialAdmin(SiteScopedAdmin):
         )
 
     def rotate_view(self, request: HttpRequest, pk: int) -> Any:
-        credential = self._own(request, str(pk))
+        credential = self.own(request, str(pk))
         sites = ", ".join(site.code for site in sites_of(credential))
         return self._token_page(
             request,
@@ -222,7 +222,7 @@ class PlantCredentialAdmin(SiteScopedAdmin):
         return answer
 
     def history_view(self, request: HttpRequest, object_id: Any, extra_context: Any = None) -> Any:
-        self._own(request, object_id)
+        self.own(request, object_id)
         return admin.ModelAdmin.history_view(self, request, object_id, extra_context)
 
     def history_form_view(self, *args: Any, **kwargs: Any) -> Any:

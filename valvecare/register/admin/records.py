@@ -221,7 +221,7 @@ class CalendarRuleAdmin(SiteScopedAdmin):
         return super().formfield_for_manytomany(db_field, request, **kwargs)
 
     def history_view(self, request: HttpRequest, object_id: Any, extra_context: Any = None) -> Any:
-        self._own(request, object_id)
+        self.own(request, object_id)
         return admin.ModelAdmin.history_view(self, request, object_id, extra_context)
 
     def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
