@@ -1,6 +1,7 @@
 """An invented plant for the browser, and the address of every page of ours in it.
 
-A new page must be given its arguments in `ARGUMENTS`; `test_every_page_is_visited` says so.
+A new page is walked unasked; one with arguments must be given them in `ARGUMENTS`, and
+`test_every_page_is_visited` says so until it is.
 """
 
 from collections.abc import Callable, Iterator
@@ -11,6 +12,7 @@ from django.test import Client
 from django.urls import URLPattern, get_resolver, reverse
 
 from tests.factories.look import NOON, proof, task, verdict
+from tests.factories.planning import CrewFactory, WindowFactory
 from tests.factories.register import (
     PumpFactory,
     SiteFactory,
@@ -34,6 +36,7 @@ class Scene:
     unknown: Any
     item: Any
     order: Any
+    agreed: Any
     person: Any
 
     def cookie(self) -> str:
@@ -61,14 +64,17 @@ def build() -> Scene:
     verdict(known, "Does not protect", restriction="Load within 60 s.", until=NOON.date())
     verdict(unknown, "Not known")
     order = Job(site, WorkOrderFactory(valve=known)).to_under_way().order
-    WorkOrderFactory(valve=unknown)
+    agreed = Job(site, WorkOrderFactory(valve=unknown)).to_agreed().order
+    WindowFactory(site=site)
+    CrewFactory(site=site)
     person = UserFactory(username="planner", is_superuser=True, is_staff=True)
-    return Scene(site, known, unknown, item, order, person)
+    return Scene(site, known, unknown, item, order, agreed, person)
 
 
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "calculation": lambda scene: ["bypass-working-point"],
     "due-why": lambda scene: [scene.item.pk],
+    "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],
     "valve": lambda scene: [scene.known.pk],
     "work-order": lambda scene: [scene.order.pk],
@@ -90,24 +96,29 @@ MORE: tuple[tuple[str, Callable[[Scene], str]], ...] = (
 """The same pages in another state, and those outside the namespace."""
 
 
-def page_names() -> list[str]:
-    """Names of the pages in our namespace: everything that is not the interface."""
+def pages() -> dict[str, int]:
+    """Name of every page in our namespace, and how many arguments its address takes."""
     for entry in get_resolver().url_patterns:
         if getattr(entry, "namespace", None) == "valvecare":
-            return sorted(
-                step.name
+            return {
+                step.name: str(step.pattern).count("<")
                 for step in entry.url_patterns
                 if isinstance(step, URLPattern)
                 and step.name
                 and step.name not in NO_PAGE
                 and not str(step.pattern).startswith(("api/", "^api/"))
-            )
+            }
     raise AssertionError("The namespace valvecare is not mounted.")
+
+
+def unlisted() -> list[str]:
+    """Pages that take arguments nobody has given in `ARGUMENTS`."""
+    return sorted(name for name, count in pages().items() if count and name not in ARGUMENTS)
 
 
 def addresses(scene: Scene) -> Iterator[tuple[str, str]]:
     """(name, path) of every page a browser test visits."""
-    for name in page_names():
+    for name in sorted(set(pages()) - set(unlisted())):
         given = ARGUMENTS.get(name, lambda scene: [])(scene)
         yield name, reverse(f"valvecare:{name}", args=given)
     for name, path in MORE:
