@@ -152,3 +152,19 @@ def test_efficiency_points_are_checked(changes: dict[str, Any], words: str) -> N
         from_efficiencies(efficiencies=[0.6, 0.75])
     with pytest.raises(NotEnoughData):
         from_efficiencies(efficiencies=None)
+
+
+@pytest.mark.parametrize(
+    ("case", "changes", "name"),
+    [
+        ("a head in kilometres", {"heads_m": (*H[:2], 1.25, *H[3:])}, "heads_m"),
+        ("a best flow in another unit", {"best_efficiency_flow_m3_per_s": 0.16 / 3600.0},
+         "best_efficiency_flow_m3_per_s"),
+    ],
+)  # fmt: skip
+def test_a_point_that_cannot_belong_to_the_curve_is_refused(
+    case: str, changes: dict[str, Any], name: str
+) -> None:
+    with pytest.raises(OutOfRange) as refusal:
+        sample(**changes)
+    assert refusal.value.name == name, case

@@ -15,6 +15,9 @@ from valvecare.engineering.errors import NoSolution, NotEnoughData, OutOfRange, 
 G_M_PER_S2 = 9.80665
 """Standard acceleration of free fall, m/s2 (ISO 80000-3, from memory)."""
 
+_LEAST_BEST_SHARE = 0.1  # of the largest flow; a smaller one is a slip of a unit
+_LEAST_DIP = 0.5  # of the lower neighbour; no pump has such a dip in its head
+
 
 @dataclass(frozen=True)
 class PumpCurve:
@@ -23,11 +26,11 @@ class PumpCurve:
     Parameters
     ----------
     flows_m3_per_s : n points, ascending, n >= 2; the first may be 0
-    heads_m : n values, above 0
+    heads_m : n values, above 0; none below half of both its neighbours
     powers_w : n values, shaft power above 0 and above the hydraulic power of the point
     density_kg_per_m3 : density of the liquid the powers were measured or drawn for
     speed_per_s : shaft speed of the curve, 1/s
-    best_efficiency_flow_m3_per_s : inside the range of the points
+    best_efficiency_flow_m3_per_s : inside the range of the points, a tenth of the last or more
     source : where the points come from; required
 
     Raises `OutOfRange` or `NotEnoughData` when a point is missing or insane.
@@ -80,6 +83,20 @@ class PumpCurve:
             at_most=flows[-1],
             why="the points of the curve",
         )
+        require_between(
+            "best_efficiency_flow_m3_per_s",
+            self.best_efficiency_flow_m3_per_s,
+            at_least=_LEAST_BEST_SHARE * flows[-1],
+            why="a tenth of the largest flow of the curve; check the units",
+        )
+        for before, head, after in zip(heads, heads[1:], heads[2:], strict=False):
+            if head < _LEAST_DIP * min(before, after):
+                raise OutOfRange(
+                    "heads_m",
+                    head,
+                    f"at least half of both neighbours, {before:g} and {after:g} m",
+                    "a curve has no such dip; check the point",
+                )
 
     def head(self, flow_m3_per_s: float) -> float:
         """Head, m, at a flow inside the points."""

@@ -25,7 +25,7 @@ from valvecare.engineering.catalogue import (
     wear,
 )
 from valvecare.engineering.catalogue.answer import Calculation, answer
-from valvecare.engineering.catalogue.edge import inside, refuse_unknown, renamed
+from valvecare.engineering.catalogue.edge import inside, refuse_too_certain, refuse_unknown, renamed
 from valvecare.engineering.catalogue.forms import Computation, Form, Group, Input, Output, Unit
 from valvecare.engineering.errors import OutOfRange
 
@@ -107,6 +107,7 @@ def calculate(name: str, inputs: Mapping[str, Any]) -> Calculation:
     entry = computation(name)
     refuse_unknown(entry, inputs)
     values = {item.si: inside(item, inputs.get(item.name)) for item in entry.inputs}
+    refuse_too_certain(entry, values)
     try:
         result = entry.function(**values) if entry.run is None else entry.run(values)
     except OutOfRange as refusal:

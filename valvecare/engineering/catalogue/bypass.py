@@ -8,6 +8,7 @@ from valvecare.engineering.catalogue.forms import Computation, Example, Group
 from valvecare.engineering.catalogue.parts import (
     BAR,
     BAR_A,
+    BORE,
     CRITICAL_PRESSURE,
     CURVE,
     CURVE_ALIASES,
@@ -19,6 +20,7 @@ from valvecare.engineering.catalogue.parts import (
     INLET_TEMPERATURE,
     KELVIN,
     KV,
+    LINE_LENGTH,
     LIQUID,
     M3_H,
     METRE,
@@ -28,6 +30,7 @@ from valvecare.engineering.catalogue.parts import (
     RUNNING_SPEED,
     SHARE,
     VAPOUR_PRESSURE,
+    VISCOSITY,
     curve_of,
     having,
     liquid_of,
@@ -36,6 +39,8 @@ from valvecare.engineering.catalogue.parts import (
     running_curve_of,
     whole,
 )
+from valvecare.engineering.errors import OutOfRange
+from valvecare.engineering.plausible import Window
 
 _IEC = "IEC 60534-2-1 (2011) (seen second-hand: its worked examples)"
 _UPSTREAM = number(
@@ -47,22 +52,23 @@ _DOWNSTREAM = number(
     plausible.PRESSURE_ABS, 2.2,
 )  # fmt: skip
 TRIM = (_UPSTREAM, _DOWNSTREAM, VAPOUR_PRESSURE, CRITICAL_PRESSURE, RECOVERY_FACTOR)
+_LOSS_WINDOW = Window("velocity heads of a line", at_least=0.0, at_most=1_000.0)
 _LOSS = number(
     "return_loss_coefficient", "Loss coefficient of the return line", "loss_coefficient", None,
-    plausible.LOSS_COEFFICIENT, 10.0, help="Velocity heads at its bore; 0 for none.",
+    _LOSS_WINDOW, 10.0, help="Velocity heads at its bore; 0 for none.",
 )  # fmt: skip
 RETURN_LINE = (
     _LOSS,
     number(
-        "return_bore_mm", "Bore of the return line", "bore_m", MM, plausible.BORE, 65.0
+        "return_bore_mm", "Bore of the return line", "bore_m", MM, BORE, 65.0
     ),
     number(
         "common_loss_coefficient", "Loss coefficient of the common line",
-        "common_loss_coefficient", None, plausible.LOSS_COEFFICIENT, 2.0,
+        "common_loss_coefficient", None, _LOSS_WINDOW, 2.0,
         help="Velocity heads at its bore; 0 if there is no common line.",
     ),
     number(
-        "common_bore_mm", "Bore of the common line", "common_bore_m", MM, plausible.BORE, 100.0
+        "common_bore_mm", "Bore of the common line", "common_bore_m", MM, BORE, 100.0
     ),
     whole(
         "pumps_on_common", "Pumps returning at the same time", "pumps_on_common", 1, 20, 3
@@ -90,6 +96,26 @@ def _working_point(v: Mapping[str, Any]) -> bypass.BypassWorkingPoint:
         main_flow_m3_per_s=v["main_flow_m3_per_s"],
         inlet_temperature_degc=v["inlet_temperature_degc"],
         inlet_pa_abs=v["inlet_pa_abs"],
+    )
+
+
+MOST_TIMES_REQUIRED = 100.0
+"""A flow more than this many times the required one is a slip of a unit, not a bypass."""
+
+
+def _margin(v: Mapping[str, Any]) -> float:
+    flow, required = v["flow_m3_per_s"], v["required_m3_per_s"]
+    if flow > MOST_TIMES_REQUIRED * required:
+        raise OutOfRange(
+            "required_m3_per_s",
+            required,
+            f"at least {flow / MOST_TIMES_REQUIRED:.4g} m3/s",
+            "the bypass flow is more than 100 times as large: check the units",
+        )
+    return bypass.capacity_margin(
+        flow,
+        expanded_uncertainty_m3_per_s=v["expanded_uncertainty_m3_per_s"],
+        required_m3_per_s=required,
     )
 
 
@@ -231,7 +257,11 @@ ENTRIES = (
         ),
         formula="find Q: p_in + ρ g H(Q) - Δp_trim(Q) - Δp_line(Q) = p_end",
         sources=(_IEC, "series resistance; first law"),
-        aliases=CURVE_ALIASES,
+        aliases={
+            **CURVE_ALIASES,
+            "temperature_degc": "inlet_temperature_degc",
+            "flow_m3_per_s": "main_flow_m3_per_h",
+        },
         cautions=("closed-in-running", "hot-water"),
         example=Example(
             expected={"bypass_flow_m3_per_h": 46.4, "choked": True},
@@ -249,8 +279,8 @@ ENTRIES = (
         function=bypass.pipe_loss_coefficient,
         inputs=(
             having(FLOW, example=108.0),
-            number("bore_mm", "Bore", "bore_m", MM, plausible.BORE, 77.9),
-            number("length_m", "Length", "length_m", METRE, plausible.LENGTH, 50.0),
+            number("bore_mm", "Bore", "bore_m", MM, BORE, 77.9),
+            number("length_m", "Length", "length_m", METRE, LINE_LENGTH, 50.0),
             number(
                 "roughness_mm",
                 "Roughness of the wall",
@@ -265,7 +295,7 @@ ENTRIES = (
                 "Fittings, together",
                 "fittings_loss_coefficient",
                 None,
-                plausible.LOSS_COEFFICIENT,
+                _LOSS_WINDOW,
                 15.0,
             ),
             having(DENSITY, example=998.2),
@@ -274,7 +304,7 @@ ENTRIES = (
                 "Dynamic viscosity",
                 "viscosity_pa_s",
                 MPA_S,
-                plausible.VISCOSITY,
+                VISCOSITY,
                 1.002,
             ),
         ),
@@ -294,6 +324,7 @@ ENTRIES = (
         group=Group.BYPASS,
         purpose="How much more the bypass passes than needed, uncertainty taken off.",
         function=bypass.capacity_margin,
+        run=_margin,
         inputs=(
             number(
                 "bypass_flow_m3_per_h",
@@ -310,6 +341,7 @@ ENTRIES = (
                 M3_H,
                 plausible.FLOW,
                 2.16,
+                relative_to="flow_m3_per_s",
                 help="k = 2, about 95 %.",
             ),
             number(
@@ -384,7 +416,11 @@ ENTRIES = (
         ),
         formula="largest Q of the stronger with H_strong(Q) ≥ H_weak(Q_bypass)",
         sources=("NRC Bulletin 88-04, pump-to-pump interaction (seen)",),
-        aliases={**CURVE_ALIASES, "weaker": "weaker_curve"},
+        aliases={
+            **CURVE_ALIASES,
+            "weaker": "weaker_curve",
+            "flow_m3_per_s": "weaker_bypass_flow_m3_per_h",
+        },
         cautions=("closed-in-running",),
         example=Example(
             expected={"limit_flow_m3_per_h": 85.333},

@@ -17,6 +17,7 @@ from valvecare.engineering.catalogue.parts import (
     yes_no,
 )
 from valvecare.engineering.counters import MeterReplacement
+from valvecare.engineering.errors import OutOfRange
 from valvecare.engineering.plausible import Window
 
 _TIME = Unit("duration", "h")
@@ -60,6 +61,18 @@ def _crossing(v: Mapping[str, Any]) -> trend.Crossing:
     )
 
 
+def _forecast(v: Mapping[str, Any]) -> usage.CounterForecast:
+    days, gains = v["segments"]["segment_days"], v["segments"]["segment_gain"]
+    most = v["most_per_day"]
+    for place, (length, gain) in enumerate(zip(days, gains, strict=True)):
+        if most is not None and gain > 1.1 * most * length:
+            why = f"a step of {length:g} days gains no more than {most:g} a day"
+            raise OutOfRange(f"segment_gain[{place}]", gain, f"at most {most * length:g}", why)
+    return usage.counter_forecast(
+        days, gains, **{name: value for name, value in v.items() if name != "segments"}
+    )
+
+
 def _date(name: str, label: str) -> Input:
     return Input(
         name=name, label=label, form=Form.DATE, si=name.removesuffix("_on"), example=None,
@@ -87,9 +100,9 @@ ENTRIES = (
                 ((0.0, 99_800.0), (168.0, 99_950.0), (336.0, 105.0), (504.0, 255.0)), least=1,
             ),
             number("resolution", "Smallest step of the counter", "resolution", None,
-                   Window("a step", above=0.0, at_most=1000.0), 1.0),
+                   Window("a step", at_least=0.01, at_most=100.0), 1.0),
             number("ceiling_per_hour", "Most it can gain in an hour", "ceiling_per_hour", None,
-                   Window("per hour", above=0.0, at_most=1000.0), 1.02,
+                   Window("per hour", at_least=0.01, at_most=1000.0), 1.02,
                    help="1 for run hours, with a little tolerance."),
             number("modulus", "Rolls over at", "modulus", None,
                    Window("a counter", above=1.0, at_most=1e9), 100_000.0,
@@ -115,6 +128,7 @@ ENTRIES = (
         ),
         formula="sum of the steps that can be true",
         sources=("own rules, docs/methods/counters.md",),
+        aliases={"from_value": "readings", "to_value": "readings"},
         example=Example(
             expected={"total": 455.0, "kinds": ["normal", "rollover", "normal"]},
             source="150 + (100 000 - 99 950 + 105) + 150, by hand", tolerance=1e-9,
@@ -127,17 +141,13 @@ ENTRIES = (
         group=Group.DATES,
         purpose="Rate of use and the band of days: earliest, likely, latest.",
         function=usage.counter_forecast,
-        run=lambda v: usage.counter_forecast(
-            v["segments"]["segment_days"],
-            v["segments"]["segment_gain"],
-            **{name: value for name, value in v.items() if name != "segments"},
-        ),
+        run=_forecast,
         inputs=(
             rows(
                 "segments", "Steps that count", "segments",
                 (
                     number("days", "Length, days", "segment_days", None,
-                           Window("days", above=0.0, at_most=4000.0), 7.0),
+                           Window("days", at_least=1.0 / 24.0, at_most=4000.0), 7.0),
                     number("gain", "Gained", "segment_gain", None, _COUNTER, 140.0),
                 ),
                 ((7, 140), (7, 155), (7, 120), (7, 160), (14, 290), (7, 150), (7, 145), (7, 98)),
@@ -148,12 +158,12 @@ ENTRIES = (
                    help="Limit less used; 0 or below is used up."),
             _CONFIDENCE,
             number("most_per_day", "Most it can gain in a day", "most_per_day", None,
-                   Window("per day", above=0.0, at_most=24_000.0), 24.0,
+                   Window("per day", at_least=0.1, at_most=1_000.0), 24.0,
                    if_absent="The counter has no such limit.", help="24 for run hours."),
             whole("least_segments", "Policy: steps needed for a band", "least_segments", 2, 1000,
                   4),
             number("least_days", "Policy: days needed for a band", "least_days", None,
-                   Window("days", above=0.0, at_most=4000.0), 28.0),
+                   Window("days", at_least=1.0, at_most=4000.0), 28.0),
         ),
         outputs=(
             out("per_day", "Rate per day", "per_day"),
@@ -244,7 +254,7 @@ ENTRIES = (
             _CONFIDENCE,
             whole("least_points", "Policy: readings needed", "least_points", 3, 1000, 5),
             number("most_chance", "Policy: most chance that there is no trend", "most_chance",
-                   SHARE, CONFIDENCE, 0.1),
+                   SHARE, Window("a chance", at_least=0.001, at_most=0.5), 0.1),
         ),
         outputs=(
             out("reason", "What the readings say", "reason"),

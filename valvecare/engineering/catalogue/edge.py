@@ -197,6 +197,28 @@ _READERS = {
 }
 
 
+LEAST_RELATIVE_UNCERTAINTY = 1e-4
+"""No plant instrument is better than this share of its reading: a smaller figure is a slip."""
+
+
+def refuse_too_certain(entry: Computation, values: Mapping[str, Any]) -> None:
+    """Refuse a standard uncertainty below a ten-thousandth of the value it belongs to."""
+    for item in entry.inputs:
+        own, of = values[item.si], values.get(item.relative_to)
+        if own is None or of is None:
+            continue
+        least = LEAST_RELATIVE_UNCERTAINTY * abs(of)
+        if own < least:
+            shown = item.unit.from_si(least) if item.unit else least
+            unit = item.unit.shown if item.unit else ""
+            raise OutOfRange(
+                item.name,
+                item.unit.from_si(own) if item.unit else own,
+                f"at least {plain(shown)} {unit}".rstrip(),
+                "0.01 % of the value it belongs to; no plant instrument is better",
+            )
+
+
 def refuse_unknown(entry: Computation, given: Mapping[str, Any]) -> None:
     """Refuse an input the computation does not have, by its name."""
     known = [item.name for item in entry.inputs]

@@ -5,6 +5,8 @@ from dataclasses import fields
 from typing import Any
 
 from valvecare.engineering import flow_choice, flow_tests, plausible, uncertainty
+from valvecare.engineering.catalogue.bypass import MOST_TIMES_REQUIRED
+from valvecare.engineering.catalogue.edge import LEAST_RELATIVE_UNCERTAINTY
 from valvecare.engineering.catalogue.flow_tests import TEST_CAUTIONS, spread
 from valvecare.engineering.catalogue.forms import Computation, Example, Group, Input
 from valvecare.engineering.catalogue.parts import (
@@ -21,6 +23,7 @@ from valvecare.engineering.catalogue.parts import (
     M3_H,
     METRE,
     PROBABILITY,
+    RISE,
     RPM,
     RUNNING_SPEED,
     SECOND,
@@ -42,7 +45,7 @@ from valvecare.engineering.plausible import Window
 _JCGM = "JCGM 106:2012 and ILAC-G8 (figures from memory, quantiles recomputed)"
 _NOT_DONE = "Not done; give all fields of this step or none."
 _METHODS = ("meter", "vessel level", "known Kv", "orifice", "energy balance", "head on the curve")
-_SHARE_U = Window("a share, not per cent", above=0.0, at_most=1.0)
+_SHARE_U = Window("a share, not per cent", at_least=1e-4, at_most=1.0)
 
 
 def _instrument(name: str, label: str, example: float | None) -> Input:
@@ -63,7 +66,7 @@ _INSTRUMENTS = (
     _instrument("u_shaft_power_share", "Shaft power", 0.02),
     number(
         "u_rise_k", "Difference of two thermometers", "u_rise_k", KELVIN,
-        Window("K", above=0.0, at_most=20.0), 0.1, if_absent="Not there to measure with.",
+        Window("K", at_least=0.005, at_most=20.0), 0.1, if_absent="Not there to measure with.",
         help="Standard uncertainty of the difference.",
     ),
     _instrument("u_head_share", "Head", 0.005),
@@ -136,6 +139,7 @@ _MEASURED = number(
 _U = number(
     "standard_uncertainty", "Standard uncertainty of it", "standard_uncertainty", None,
     Window("no measurement is exact", above=0.0, at_most=1e6), 1.2, help=_ANY,
+    relative_to="measured",
 )  # fmt: skip
 
 
@@ -181,7 +185,43 @@ def _pair(own: Mapping[str, Any]) -> flow_tests.PairTest:
     )
 
 
+def _check_against_required(v: Mapping[str, Any]) -> None:
+    """Refuse a flow that is a slip of a unit against the required one."""
+    required = v["required_flow_m3_per_s"]
+    flows = {name: v[name] for name in _FLOWS if v[name] is not None}
+    for step in ("t2", "t4"):
+        if v[f"{step}.points"] is not None:
+            for column in _STOPS_SI[:2]:
+                flows[f"{step}.points"] = max(
+                    *v[f"{step}.points"][column], flows.get(f"{step}.points", 0.0)
+                )
+    for step in ("t2", "t4"):
+        if v[f"{step}.points"] is not None:
+            least = LEAST_RELATIVE_UNCERTAINTY * required
+            smallest = min(v[f"{step}.points"][_STOPS_SI[2]])
+            if smallest < least:
+                why = "0.01 % of the required flow; no plant instrument is better"
+                raise OutOfRange(f"{step}.points", smallest, f"at least {least:.4g}", why)
+    for name, flow in flows.items():
+        if flow > MOST_TIMES_REQUIRED * required:
+            why = "more than 100 times the required flow: check the unit"
+            raise OutOfRange(name, flow, f"at most {MOST_TIMES_REQUIRED * required:.4g}", why)
+    if v["leak_limit_m3_per_s"] > required:
+        raise OutOfRange(
+            "leak_limit_m3_per_s",
+            v["leak_limit_m3_per_s"],
+            f"at most {required:.4g}",
+            "a leak limit above the required flow is no limit",
+        )
+    low, high = v["switching_flow_low_m3_per_s"], v["switching_flow_high_m3_per_s"]
+    if low < 0.1 * high:
+        raise OutOfRange(
+            "switching_flow_low_m3_per_s", low, f"at least a tenth of the high end, {high:.4g}"
+        )
+
+
 def _judge(v: Mapping[str, Any]) -> flow_tests.FunctionTestJudgement:
+    _check_against_required(v)
     names = [field.name for field in fields(flow_tests.Limits)]
     limits = {name: v[name] for name in names if name != "switching_flow_m3_per_s"}
     band = (v["switching_flow_low_m3_per_s"], v["switching_flow_high_m3_per_s"])
@@ -200,6 +240,10 @@ def _judge(v: Mapping[str, Any]) -> flow_tests.FunctionTestJudgement:
     )
 
 
+_FLOWS = (
+    "t1.flow_m3_per_s", "t2.switching_flow_m3_per_s", "t4.switching_flow_m3_per_s",
+    "switching_flow_high_m3_per_s", "t3.bypass_leak_m3_per_s", "t6.flow_m3_per_s",
+)  # fmt: skip
 _STOPS_SI = ("main_flow_m3_per_s", "bypass_flow_m3_per_s", "u_total_m3_per_s")
 _STOPS = (
     number("main_flow_m3_per_h", "Main flow", _STOPS_SI[0], M3_H, plausible.FLOW_OR_ZERO, 0.0),
@@ -222,7 +266,7 @@ def _handover_inputs(step: str, label: str) -> tuple[Input, ...]:
 _LIMIT_INPUTS = (
     number("required_flow_m3_per_h", "Required minimum flow", "required_flow_m3_per_s", M3_H,
            plausible.FLOW, 45.0),
-    number("allowed_rise_k", "Allowed rise", "allowed_rise_k", KELVIN, plausible.RISE, 8.0),
+    number("allowed_rise_k", "Allowed rise", "allowed_rise_k", KELVIN, RISE, 8.0),
     number("switching_flow_low_m3_per_h", "Switching flow, low end",
            "switching_flow_low_m3_per_s", M3_H, plausible.FLOW, 50.4),
     number("switching_flow_high_m3_per_h", "Switching flow, high end",
@@ -234,7 +278,7 @@ _LIMIT_INPUTS = (
     number("reverse_swing_limit_s", "Longest reverse swing", "reverse_swing_limit_s", SECOND,
            Window("s", above=0.0, at_most=600.0), 3.0),
     number("header_decay_limit_bar", "Limit of the header's pressure decay",
-           "header_decay_limit_pa", BAR, plausible.PRESSURE_DIFFERENCE, 0.2),
+           "header_decay_limit_pa", BAR, Window("Pa", above=0.0, at_most=2e6), 0.2),
     PROBABILITY,
 )  # fmt: skip
 _O = {"if_absent": _NOT_DONE}
@@ -243,7 +287,7 @@ _STEP_INPUTS = (
     number("t1_flow_m3_per_h", "T1 zero main flow: bypass flow", "t1.flow_m3_per_s", M3_H,
            plausible.FLOW, 54.0, **_O),
     number("t1_u_flow_m3_per_h", "T1: its standard uncertainty", "t1.u_flow_m3_per_s", M3_H,
-           plausible.FLOW, 0.72, **_O),
+           plausible.FLOW, 0.72, relative_to="t1.flow_m3_per_s", **_O),
     choice("t1_method", "T1: how the flow was known", "t1.method", _METHODS, "meter", **_O),
     yes_no("t1_proves_capacity", "T1: this way can prove capacity", "t1.proves_capacity", True,
            help="No for the Kv under test.", **_O),
@@ -251,7 +295,7 @@ _STEP_INPUTS = (
     number("t1_rise_k", "T1: rise over the pump", "t1.rise_k", KELVIN, plausible.RISE_OR_ZERO,
            5.0, **_O),
     number("t1_u_rise_k", "T1: its standard uncertainty", "t1.u_rise_k", KELVIN,
-           plausible.RISE, 0.1, **_O),
+           RISE, 0.1, relative_to="t1.rise_k", **_O),
     yes_no("t1_cavitation_noise", "T1: cavitation noise", "t1.cavitation_noise", False, **_O),
     number("t1_return_vapour_pressure_bar_a", "T1: vapour pressure at the line's end",
            "t1.return_vapour_pressure_pa_abs", BAR_A, plausible.VAPOUR_PRESSURE, 3.0, **_O),
@@ -263,7 +307,7 @@ _STEP_INPUTS = (
     number("t3_leak_m3_per_h", "T3: bypass leak", "t3.bypass_leak_m3_per_s", M3_H,
            plausible.FLOW_OR_ZERO, 0.18, **_O),
     number("t3_u_leak_m3_per_h", "T3: its standard uncertainty", "t3.u_bypass_leak_m3_per_s",
-           M3_H, plausible.FLOW, 0.018, **_O),
+           M3_H, plausible.FLOW, 0.018, relative_to="t3.bypass_leak_m3_per_s", **_O),
     yes_no("t3_rattle", "T3: rattle", "t3.rattle", False, **_O),
     *_handover_inputs("t4", "T4 closing"),
     number("t5_reverse_swing_s", "T5 stop: reverse swing", "t5.reverse_swing_s", SECOND,
@@ -272,11 +316,11 @@ _STEP_INPUTS = (
     number("t5_header_decay_bar", "T5: pressure decay of the header", "t5.header_decay_pa", BAR,
            Window("Pa", at_least=0.0, at_most=1e8), 0.1, **_O),
     number("t5_u_header_decay_bar", "T5: its standard uncertainty", "t5.u_header_decay_pa", BAR,
-           plausible.PRESSURE_DIFFERENCE, 0.005, **_O),
+           plausible.PRESSURE_DIFFERENCE, 0.005, relative_to="t5.header_decay_pa", **_O),
     number("t6_flow_m3_per_h", "T6 pair: flow of the weaker pump", "t6.flow_m3_per_s", M3_H,
            plausible.FLOW, None, **_O),
     number("t6_u_flow_m3_per_h", "T6: its standard uncertainty", "t6.u_flow_m3_per_s", M3_H,
-           plausible.FLOW, None, **_O),
+           plausible.FLOW, None, relative_to="t6.flow_m3_per_s", **_O),
     number("t6_required_flow_m3_per_h", "T6: required flow of the weaker pump",
            "t6.required_flow_m3_per_s", M3_H, plausible.FLOW, None, **_O),
     yes_no("t7_turns_backwards", "T7 standby: turns backwards", "t7.turns_backwards", False,
@@ -319,7 +363,7 @@ ENTRIES = (
         ),
         formula="able: relative standard uncertainty at most a tenth, and not circular",
         sources=("own rules (common practice) on propagated uncertainties",),
-        aliases=CURVE_ALIASES,
+        aliases={**CURVE_ALIASES, "temperature_degc": "inlet_temperature_degc"},
         cautions=TEST_CAUTIONS,
         example=Example(
             expected={"best": "clamp-on meter"},
@@ -337,7 +381,8 @@ ENTRIES = (
         run=_at_reference,
         inputs=(
             having(FLOW, label="Bypass flow as measured", example=36.0),
-            spread("u_flow_m3_per_h", "Uncertainty of it", "u_flow_m3_per_s", M3_H, 20.0, 0.36),
+            spread("u_flow_m3_per_h", "Uncertainty of it", "u_flow_m3_per_s", M3_H, 20.0, 0.36,
+                   of="flow_m3_per_s"),
             choice("method", "How it was known", "method", _METHODS, "meter"),
             number(
                 "head_m", "Head measured with it", "head_m", METRE, plausible.HEAD, 300.0
@@ -430,7 +475,10 @@ ENTRIES = (
             "NRC Information Notice 88-70 (seen), NRC Bulletin 88-04 (seen); steps: own, common "
             "practice",
         ),
-        aliases={"switching_flow_m3_per_s": "switching_flow_low_m3_per_s"},
+        aliases={
+            "measured": "required_flow_m3_per_h",
+            "switching_flow_m3_per_s": "switching_flow_low_m3_per_s",
+        },
         cautions=TEST_CAUTIONS,
         example=Example(
             expected={"outcome": "pass", "proves_capacity": True},

@@ -18,10 +18,12 @@ from valvecare.engineering.catalogue.parts import (
     METRE,
     MM,
     MPA_S,
+    RISE,
     SECOND,
     SHAFT_POWER,
     SHARE,
     SPECIFIC_HEAT,
+    VISCOSITY,
     choice,
     curve_of,
     having,
@@ -36,10 +38,12 @@ _GUM = "JCGM 100:2008 (GUM), propagation of uncertainty (from memory)"
 TEST_CAUTIONS = ("closed-in-running", "hot-water", "reverse-rotation")
 
 
-def spread(name: str, label: str, si: str, unit: Unit | None, most: float, example: float) -> Input:
-    """A standard uncertainty: above zero, in the unit of its value."""
+def spread(
+    name: str, label: str, si: str, unit: Unit | None, most: float, example: float, *, of: str
+) -> Input:
+    """A standard uncertainty: above zero, in the unit of its value `of` (its name in SI)."""
     window = Window("no measurement is exact", above=0.0, at_most=most)
-    return number(name, label, si, unit, window, example, help=_U_HELP)
+    return number(name, label, si, unit, window, example, help=_U_HELP, relative_to=of)
 
 
 ESTIMATE = (
@@ -62,7 +66,7 @@ ENTRIES = (
         inputs=(
             number("flow_m3_per_h", "Flow as read", "flow_m3_per_s", M3_H, plausible.FLOW, 54.0),
             spread("u_flow_m3_per_h", "Uncertainty of the reading",
-                   "standard_uncertainty_m3_per_s", M3_H, 20.0, 0.54),
+                   "standard_uncertainty_m3_per_s", M3_H, 20.0, 0.54, of="flow_m3_per_s"),
             yes_no("calibration_in_date", "Calibration in date", "calibration_in_date", True),
             choice("meter", "Kind of meter", "kind",
                    ("in-line meter", "clamp-on", "other calibrated meter"), "clamp-on"),
@@ -95,13 +99,13 @@ ENTRIES = (
                    "other_outflow_m3_per_s", M3_H, plausible.FLOW_OR_ZERO, 108.0,
                    help="State 0 if there is none."),
             spread("u_surface_area_m2", "Uncertainty of the surface", "u_surface_area_m2", M2,
-                   1e4, 0.1),
+                   1e4, 0.1, of="surface_area_m2"),
             spread("u_level_rise_m", "Uncertainty of the rise", "u_level_rise_m", METRE, 50.0,
-                   0.003),
+                   0.003, of="level_rise_m"),
             spread("u_duration_s", "Uncertainty of the time", "u_duration_s", SECOND, 86_400.0,
-                   1.0),
+                   1.0, of="duration_s"),
             spread("u_other_outflow_m3_per_h", "Uncertainty of the other flow",
-                   "u_other_outflow_m3_per_s", M3_H, 20.0, 0.36),
+                   "u_other_outflow_m3_per_s", M3_H, 20.0, 0.36, of="other_outflow_m3_per_s"),
         ),
         outputs=ESTIMATE,
         formula="Q = A Δh/t + Q_out",
@@ -123,13 +127,13 @@ ENTRIES = (
             KV,
             *TRIM,
             having(DENSITY, example=965.4),
-            spread("u_kv_m3_per_h", "Uncertainty of the Kv", "u_kv", None, 20_000.0, 3.0),
+            spread("u_kv_m3_per_h", "Uncertainty of the Kv", "u_kv", None, 20_000.0, 3.0, of="kv"),
             spread("u_upstream_bar", "Uncertainty of the pressure before", "u_inlet_pa", BAR, 1e8,
-                   0.04),
+                   0.04, of="inlet_pa_abs"),
             spread("u_downstream_bar", "Uncertainty of the pressure after", "u_outlet_pa", BAR,
-                   1e8, 0.04),
+                   1e8, 0.04, of="outlet_pa_abs"),
             spread("u_density_kg_per_m3", "Uncertainty of the density", "u_density_kg_per_m3",
-                   KG_M3, 2000.0, 2.0),
+                   KG_M3, 2000.0, 2.0, of="density_kg_per_m3"),
             yes_no("kv_under_test", "This Kv is the one under test", "kv_under_test", False,
                    help="Then the flow is circular and cannot prove capacity."),
         ),
@@ -152,14 +156,16 @@ ENTRIES = (
         inputs=(
             SHAFT_POWER,
             having(HEAD, example=1254.0),
-            number("loss_rise_k", "Rise by losses", "loss_rise_k", KELVIN, plausible.RISE, 8.0,
+            number("loss_rise_k", "Rise by losses", "loss_rise_k", KELVIN, RISE, 8.0,
                    help="Measured rise less the rise by compression."),
             DENSITY,
             SPECIFIC_HEAT,
             spread("u_shaft_power_kw", "Uncertainty of the power", "u_shaft_power_w", KW, 6e7,
-                   7.0),
-            spread("u_head_m", "Uncertainty of the head", "u_head_m", METRE, 6000.0, 6.0),
-            spread("u_rise_k", "Uncertainty of the rise", "u_rise_k", KELVIN, 150.0, 0.15),
+                   7.0, of="shaft_power_w"),
+            spread("u_head_m", "Uncertainty of the head", "u_head_m", METRE, 6000.0, 6.0,
+                   of="head_m"),
+            spread("u_rise_k", "Uncertainty of the rise", "u_rise_k", KELVIN, 150.0, 0.15,
+                   of="loss_rise_k"),
         ),
         outputs=ESTIMATE,
         formula="Q = P/(ρ (g H + cp ΔT))",
@@ -184,7 +190,8 @@ ENTRIES = (
         inputs=(
             *CURVE,
             having(HEAD, label="Head as measured", example=1080.0),
-            spread("u_head_m", "Uncertainty of the head", "u_head_m", METRE, 6000.0, 10.0),
+            spread("u_head_m", "Uncertainty of the head", "u_head_m", METRE, 6000.0, 10.0,
+                   of="head_m"),
         ),
         outputs=ESTIMATE,
         formula="Q: H(Q) = H measured; u(Q) = u(H)/|dH/dQ|",
@@ -212,16 +219,16 @@ ENTRIES = (
                    Window("m", at_least=0.0125, below=1.0), 45.0),
             having(DENSITY, example=998.2),
             number("viscosity_mpa_s", "Dynamic viscosity", "viscosity_pa_s", MPA_S,
-                   plausible.VISCOSITY, 1.002),
+                   VISCOSITY, 1.002),
             choice("taps", "Pressure taps", "taps", orifice.TAPS, "D and D/2"),
             spread("u_pressure_difference_bar", "Uncertainty of the difference",
-                   "u_pressure_difference_pa", BAR, 1e6, 0.00125),
+                   "u_pressure_difference_pa", BAR, 1e6, 0.00125, of="pressure_difference_pa"),
             spread("u_pipe_bore_mm", "Uncertainty of the pipe bore", "u_pipe_bore_m", MM, 1.0,
-                   0.15),
+                   0.15, of="pipe_bore_m"),
             spread("u_orifice_bore_mm", "Uncertainty of the orifice bore", "u_orifice_bore_m",
-                   MM, 1.0, 0.15),
+                   MM, 1.0, 0.15, of="orifice_bore_m"),
             spread("u_density_kg_per_m3", "Uncertainty of the density", "u_density_kg_per_m3",
-                   KG_M3, 2000.0, 1.0),
+                   KG_M3, 2000.0, 1.0, of="density_kg_per_m3"),
         ),
         outputs=ESTIMATE,
         formula="q_m = C ε (π/4) d² √(2 ρ Δp)/√(1 - β⁴), C by Reader-Harris/Gallagher",

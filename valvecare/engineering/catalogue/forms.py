@@ -121,7 +121,8 @@ class Input:
     """One input as a caller gives it. `si` is the name the library knows it by.
 
     Every input must be given, unless `if_absent` says what the answer is without it.
-    A table has columns; its value is a list of rows.
+    A table has columns; its value is a list of rows. `relative_to` names, in SI, the value whose
+    standard uncertainty this is.
     """
 
     name: str
@@ -136,6 +137,7 @@ class Input:
     least_rows: int = 1
     help: str = ""
     if_absent: str = ""
+    relative_to: str = ""
 
     @property
     def required(self) -> bool:

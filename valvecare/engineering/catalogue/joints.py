@@ -377,7 +377,7 @@ ENTRIES = (
         function=gaskets.pressure_end_force,
         inputs=(
             number("pressure_mpa", "Pressure, gauge", "pressure_pa", MPA,
-                   Window("a pressure in pascal; check the unit", at_least=0.0, at_most=1e8),
+                   Window("a pressure in pascal; check the unit", at_least=0.0, at_most=5e7),
                    0.1),
             number("diameter_mm", "Diameter it acts on", "diameter_m", MM,
                    range_of("gasket_diameter_m"), 120.0),

@@ -97,6 +97,7 @@ ENTRIES = (
         ),
         formula="leak = drops × drop/time; met if at or below factor × DN",
         sources=(_ISO, "1 ml = 16 drops (seen)"),
+        aliases={"drops or leak_m3_per_s": "drops"},
         cautions=("return-to-service",),
         example=Example(
             expected={"result": "met", "best_rate": "E", "leak_ml_per_min": 1.1875},

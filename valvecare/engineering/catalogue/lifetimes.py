@@ -21,9 +21,10 @@ from valvecare.engineering.plausible import Window
 
 _TEXTBOOK = "textbook; worked cases in docs/methods"
 _HOURS = Window("hours of use, up to ten thousand years", above=0.0, at_most=1e8)
+_INTERVAL = Window("a day to a hundred years", at_least=24.0, at_most=876_000.0)
 _RATE = number(
     "rate_per_h", "Failure rate", "rate_per_h", PER_H,
-    Window("failures per hour", above=0.0, at_most=1.0), 1e-5,
+    Window("failures per hour", above=0.0, at_most=2e-3), 1e-5,
 )  # fmt: skip
 _CONFIDENCE = number(
     "confidence", "Confidence", "confidence", SHARE, CONFIDENCE, 0.9, help="A share below 1."
@@ -87,7 +88,7 @@ ENTRIES = (
         inputs=(
             whole("tests", "Tests done", "tests", 1, 1_000_000, 60),
             whole("found_failed", "Found failed", "found_failed", 0, 1_000_000, 3),
-            number("interval_h", "Interval between the tests", "interval_h", HOUR, _HOURS,
+            number("interval_h", "Interval between the tests", "interval_h", HOUR, _INTERVAL,
                    8760.0),
             having(_CONFIDENCE, label="Confidence, one-sided"),
         ),
@@ -156,7 +157,7 @@ ENTRIES = (
         inputs=(
             _LIVES,
             number("failed_share", "Share that has failed by then", "probability", SHARE,
-                   CONFIDENCE, 0.1),
+                   Window("a share", at_least=0.001, at_most=0.999), 0.1),
             having(_CONFIDENCE, label="Confidence, two-sided"),
         ),
         outputs=(
@@ -205,7 +206,7 @@ ENTRIES = (
         function=stock.stock_for,
         inputs=(
             number("mean_demand", "Mean demand in the lead time", "mean", None,
-                   Window("pieces", above=0.0, at_most=50_000.0), 3.0,
+                   Window("pieces", above=0.0, at_most=1_000.0), 3.0,
                    help="See expected-demand."),
             _TARGET,
         ),
@@ -226,7 +227,7 @@ ENTRIES = (
         inputs=(
             whole("units", "Pieces fitted", "units", 1, 1_000_000, 1),
             having(_RATE, example=1 / 8760),
-            number("period_h", "Period, for example the lead time", "period_h", HOUR, _HOURS,
+            number("period_h", "Period, for example the lead time", "period_h", HOUR, _INTERVAL,
                    26_280.0),
         ),
         outputs=(out("mean_demand", "Mean demand"),),
@@ -245,7 +246,7 @@ ENTRIES = (
         function=stock.uncertain_stock_for,
         inputs=(
             number("evidence_failures", "Failures seen, with the family's share", "shape", None,
-                   Window("failures", above=0.0, at_most=1e6), 2.5),
+                   Window("failures", above=0.0, at_most=1e3), 2.5),
             number("evidence_hours_h", "In these hours of use", "hours", HOUR, _HOURS, 100_000.0),
             number("exposure_h", "Hours of use in the lead time, all pieces", "exposure_h", HOUR,
                    _HOURS, 73_440.0),

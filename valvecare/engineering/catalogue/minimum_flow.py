@@ -26,6 +26,7 @@ from valvecare.engineering.catalogue.parts import (
     M_S,
     METRE,
     MINUTE,
+    RISE,
     RUNNING_SPEED,
     SHAFT_POWER,
     SHARE,
@@ -37,6 +38,7 @@ from valvecare.engineering.catalogue.parts import (
     out,
     running_curve_of,
 )
+from valvecare.engineering.errors import OutOfRange
 from valvecare.engineering.minimum_flow import (
     RequiredMinimum,
     handbook_minimum_flow,
@@ -46,7 +48,7 @@ from valvecare.engineering.minimum_flow import (
 from valvecare.engineering.plausible import Window
 
 _STATED_RISE = number(
-    "stated_rise_k", "Stated allowed rise", "stated_rise_k", KELVIN, plausible.RISE, 8.33,
+    "stated_rise_k", "Stated allowed rise", "stated_rise_k", KELVIN, RISE, 8.33,
     if_absent="No stated limit: the vapour limit alone stands, and the answer says so.",
     help="From the pump record or the owner's policy.",
 )  # fmt: skip
@@ -62,6 +64,7 @@ _STABLE = number(
     help="From the pump record.",
 )  # fmt: skip
 _PUMP_AND_LIQUID = (*CURVE, RUNNING_SPEED, *LIQUID, INLET_TEMPERATURE, INLET_PRESSURE)
+_ALIASES = {**CURVE_ALIASES, "temperature_degc": "inlet_temperature_degc"}
 _FIRST_LAW = "first law of thermodynamics; water: IAPWS R7-97(2012) (seen)"
 _HANDBOOK = "Ludwig, Applied Process Design, p. 208; Pump Handbook, 3rd ed., p. 2.372 (seen)"
 
@@ -89,6 +92,12 @@ def _thermal(v: Mapping[str, Any]) -> Any:
 
 
 def _required(v: Mapping[str, Any]) -> RequiredMinimum:
+    stable = v["stable_flow_m3_per_s"]
+    best = v["best_efficiency_flow_m3_per_s"]
+    if stable is not None and stable > best:
+        raise OutOfRange(
+            "stable_flow_m3_per_s", stable, f"at most the best efficiency flow, {best:.4g} m3/s"
+        )
     return required_minimum_flow(
         _thermal(v), stable_flow_m3_per_s=v["stable_flow_m3_per_s"], other_limits_m3_per_s={}
     )
@@ -125,7 +134,7 @@ ENTRIES = (
         ),
         formula="outlet rise = g H (1/η - 1)/cp + compression rise; return rise = g H/(η cp)",
         sources=(_FIRST_LAW, _HANDBOOK),
-        aliases=CURVE_ALIASES,
+        aliases=_ALIASES,
         cautions=("closed-in-running",),
         example=Example(
             expected={"outlet_rise_k": 4.02, "return_rise_k": 6.036},
@@ -214,7 +223,7 @@ ENTRIES = (
         ),
         formula="smallest Q with (P/(ρ Q) - g H)/cp + compression rise ≤ allowed, up to Q_bep",
         sources=(_FIRST_LAW, _HANDBOOK),
-        aliases=CURVE_ALIASES,
+        aliases=_ALIASES,
         cautions=("closed-in-running",),
         example=Example(
             expected={"flow_m3_per_h": 30.7, "governs": "stated"},
@@ -251,7 +260,7 @@ ENTRIES = (
             "NRC Bulletin 88-04 as summarised in an inspection finding (seen): heat alone is "
             "not enough",
         ),
-        aliases=CURVE_ALIASES,
+        aliases=_ALIASES,
         cautions=("closed-in-running",),
         example=Example(
             expected={"flow_m3_per_h": 35.0, "governs": "stable", "can_prove_protection": True},
@@ -275,7 +284,7 @@ ENTRIES = (
                 "Allowed rise",
                 "allowed_rise_k",
                 KELVIN,
-                plausible.RISE,
+                RISE,
                 25.0 / 3.0,
             ),
         ),
@@ -351,7 +360,11 @@ ENTRIES = (
         ),
         formula="min(stated; T_boil(p_in - margin) - T_in; rise at NPSHA = NPSHR + margin)",
         sources=(_HANDBOOK, "8.3 K (15 °F) is a handbook value for boiler feed, not a law"),
-        aliases={"margin_m": "npsh_margin_m", "margin_pa": "vapour_margin_pa"},
+        aliases={
+            "temperature_degc": "inlet_temperature_degc",
+            "margin_m": "npsh_margin_m",
+            "margin_pa": "vapour_margin_pa",
+        },
         example=Example(
             expected={"rise_k": 8.298, "governs": "vapour"},
             tolerance=1e-4,
@@ -372,7 +385,7 @@ ENTRIES = (
                 "Rise of one pass",
                 "rise_per_pass_k",
                 KELVIN,
-                plausible.RISE,
+                RISE,
                 3.0,
             ),
             number(
@@ -417,7 +430,7 @@ ENTRIES = (
                 "Mass of liquid in the pump",
                 "liquid_mass_kg",
                 KG,
-                plausible.MASS,
+                Window("liquid in a pump, kg", at_least=1.0, at_most=50_000.0),
                 226.796,
             ),
             number(
@@ -425,7 +438,7 @@ ENTRIES = (
                 "Mass of metal that warms with it",
                 "metal_mass_kg",
                 KG,
-                plausible.MASS_OR_ZERO,
+                Window("metal of a pump, kg", at_least=0.0, at_most=100_000.0),
                 0.0,
                 help="State 0 to leave it out on purpose.",
             ),
@@ -466,6 +479,7 @@ ENTRIES = (
             "first law; 42.4 BHP/(W cp), Ludwig p. 208 (seen)",
             "water: IAPWS R7-97(2012) (seen)",
         ),
+        aliases={"temperature_degc": "start_temperature_degc"},
         cautions=("closed-in-running", "hot-water"),
         example=Example(
             expected={"liquid_only_min": 17.0, "heating_rate_k_per_min": 4.712},
@@ -486,7 +500,7 @@ ENTRIES = (
                 "Pressure on the surface",
                 "surface_pa_abs",
                 BAR_A,
-                plausible.PRESSURE_ABS,
+                Window("a suction vessel, Pa absolute", at_least=500.0, at_most=6e6),
                 0.91011,
             ),
             having(VAPOUR_PRESSURE, example=0.79290, help="Of the liquid at its temperature."),
@@ -504,7 +518,7 @@ ENTRIES = (
                 "Loss of the suction line",
                 "friction_head_m",
                 METRE,
-                plausible.HEAD_OR_ZERO,
+                Window("loss of a suction line, m", at_least=0.0, at_most=100.0),
                 0.3048,
             ),
             having(DENSITY, example=963.0),

@@ -52,7 +52,19 @@ PER_H = Unit("rate", "1/h")
 DEGREE = Unit("angle", "deg")
 MM_PER_1000_H = Unit("wear_rate", "mm/(1000 h)")
 
-CONFIDENCE = Window("a confidence below 1", above=0.0, below=1.0)
+CONFIDENCE = Window("a share of at least one half", at_least=0.5, below=1.0)
+
+# Narrower than the library's windows where a form would otherwise let a slip of a thousand pass.
+EFFICIENCY_SHARE = Window("a share, not per cent", at_least=0.01, below=1.0)
+MOTOR_SHARE = Window("a share, not per cent", at_least=0.3, below=1.0)
+INLET = Window("a pump inlet, Pa absolute", at_least=500.0, at_most=6e6)
+RUNNING = Window("a pump that runs", at_least=50.0 / 60.0, at_most=500.0)
+RISE = Window("K", at_least=0.05, at_most=150.0)
+TRIM_KV = Window("m3/h at 1 bar, of a bypass", at_least=0.01, at_most=2_000.0)
+BORE = Window("m, not mm", at_least=0.005, at_most=5.0)
+LINE_LENGTH = Window("a line, m", at_least=0.1, at_most=2_000.0)
+HEAT_LOSS = Window("W/(m K) of pipe length", at_least=0.01, at_most=200.0)
+VISCOSITY = Window("Pa s, not mPa s", at_least=2e-5, at_most=10.0)
 
 
 def number(
@@ -143,7 +155,7 @@ def range_of(kind: str) -> Window:
 FLOW = number("flow_m3_per_h", "Flow", "flow_m3_per_s", M3_H, plausible.FLOW, 90.0)
 HEAD = number("head_m", "Head of the pump", "head_m", METRE, plausible.HEAD, 1000.0)
 EFFICIENCY = number(
-    "efficiency", "Pump efficiency", "efficiency", SHARE, plausible.EFFICIENCY, 0.74,
+    "efficiency", "Pump efficiency", "efficiency", SHARE, EFFICIENCY_SHARE, 0.74,
     help="A share below 1, not per cent.",
 )  # fmt: skip
 SHAFT_POWER = number(
@@ -163,7 +175,7 @@ INLET_TEMPERATURE = number(
 )  # fmt: skip
 INLET_PRESSURE = number(
     "inlet_pressure_bar_a", "Pressure at the pump inlet", "inlet_pa_abs",
-    BAR_A, plausible.PRESSURE_ABS, 3.0, help="Absolute, at the inlet flange.",
+    BAR_A, INLET, 3.0, help="Absolute, at the inlet flange.",
 )  # fmt: skip
 VAPOUR_PRESSURE = number(
     "vapour_pressure_bar_a", "Vapour pressure", "vapour_pressure_pa_abs",
@@ -178,7 +190,7 @@ RECOVERY_FACTOR = number(
     None, plausible.RECOVERY_FACTOR, 0.9, help="From the record of the trim.",
 )  # fmt: skip
 KV = number(
-    "kv_m3_per_h", "Flow coefficient Kv", "kv", None, plausible.KV, 165.0,
+    "kv_m3_per_h", "Flow coefficient Kv", "kv", None, TRIM_KV, 165.0,
     help="m³/h of water at 1 bar; Cv is 1.156 times as large.",
 )  # fmt: skip
 PROBABILITY = number(
@@ -252,13 +264,13 @@ CURVE_FACTS = (
         KG_M3, plausible.DENSITY, 955.0,
     ),
     number(
-        "curve_speed_rpm", "Speed of the curve", "curve_speed_per_s", RPM, plausible.SPEED, 2970
+        "curve_speed_rpm", "Speed of the curve", "curve_speed_per_s", RPM, RUNNING, 2970
     ),
     text("curve_source", "Where the curve comes from", "curve_source", "invented example"),
 )  # fmt: skip
 CURVE = (CURVE_TABLE, *CURVE_FACTS)
 RUNNING_SPEED = number(
-    "running_speed_rpm", "Running speed", "running_speed_per_s", RPM, plausible.SPEED, 2970
+    "running_speed_rpm", "Running speed", "running_speed_per_s", RPM, RUNNING, 2970
 )
 CURVE_ALIASES: Mapping[str, str] = {
     "density_kg_per_m3": "curve_density_kg_per_m3",
