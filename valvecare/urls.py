@@ -12,6 +12,7 @@ from valvecare.planning import pages as planning_pages
 from valvecare.protection import api as protection_api
 from valvecare.protection import pages as protection_pages
 from valvecare.readings import api as readings_api
+from valvecare.readings import pages as readings_pages
 from valvecare.register import api as register_api
 from valvecare.register import pages as register_pages
 from valvecare.web import health
@@ -39,6 +40,7 @@ pages: list = [
     *protection_pages.urls,
     *register_pages.urls,
     *due_pages.urls,
+    *readings_pages.urls,
     *calculations_pages.urls,
     *work_pages.urls,
     *planning_pages.urls,
