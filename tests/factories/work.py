@@ -4,11 +4,25 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import factory
+import pytest
 from factory.django import DjangoModelFactory
 
 from tests.factories.register import ProtectionValveFactory, member
+from valvecare.core.errors import Refused
 from valvecare.core.permits import Role
-from valvecare.models import DueItem, Policy, WorkOrder
+from valvecare.models import (
+    ClosedRevision,
+    Deferral,
+    DueItem,
+    Event,
+    Finding,
+    FunctionTest,
+    Gate,
+    PartUsed,
+    Policy,
+    ProvisionalRelease,
+    WorkOrder,
+)
 from valvecare.protection.rules import ProofMethod
 from valvecare.work.actions.agree import agree
 from valvecare.work.actions.pass_gate import pass_gate
@@ -170,3 +184,24 @@ def due_item(valve: Any, kind: str = "strip-down", **facts: Any) -> DueItem:
         },
     )
     return item
+
+
+FACTS = (Gate, Finding, PartUsed, FunctionTest, Deferral, ProvisionalRelease, ClosedRevision)
+
+
+def snapshot(order: WorkOrder) -> Any:
+    """Everything an action could have changed."""
+    row = WorkOrder.objects.filter(pk=order.pk).values().get()
+    return row, [model.objects.count() for model in FACTS], Event.objects.count()
+
+
+def refused(job: Job, action: Any, *args: Any, **kwargs: Any) -> str:
+    """The code of the refusal; nothing may have changed, the version included."""
+    before = snapshot(job.order)
+    version = job.order.version
+    with pytest.raises(Refused) as caught:
+        job.do(action, *args, **kwargs)
+    assert snapshot(job.order) == before
+    assert job.order.version == version
+    code: str = caught.value.code
+    return code
