@@ -2,6 +2,24 @@
 
 from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredential
 from valvecare.due.models import Act, Clock, DueItem, FleetMark, Policy, SeriesUsage
+from valvecare.parts.models import (
+    Bin,
+    CountLine,
+    FittedPart,
+    Kit,
+    KitLine,
+    Lot,
+    Movement,
+    PartNumber,
+    PartsPolicy,
+    Piece,
+    Purchase,
+    ReceivingCheck,
+    Reservation,
+    StockCount,
+    Store,
+    Supersession,
+)
 from valvecare.planning.models import Crew, Slot, Window
 from valvecare.protection.models import (
     EventCursor,
@@ -92,4 +110,20 @@ __all__ = [
     "ValveDesign",
     "Window",
     "WorkOrder",
+    "Bin",
+    "CountLine",
+    "FittedPart",
+    "Kit",
+    "KitLine",
+    "Lot",
+    "Movement",
+    "PartNumber",
+    "PartsPolicy",
+    "Piece",
+    "Purchase",
+    "ReceivingCheck",
+    "Reservation",
+    "StockCount",
+    "Store",
+    "Supersession",
 ]

@@ -1,0 +1,62 @@
+"""Closed word lists of parts."""
+
+from enum import StrEnum
+
+
+class FitWord(StrEnum):
+    """Does this kit fit this valve on that day? 'unknown' blocks like 'does not fit'."""
+
+    FITS = "fits"
+    WITH_NOTE = "fits with note"
+    DOES_NOT_FIT = "does not fit"
+    UNKNOWN = "unknown"
+
+
+class KitUse(StrEnum):
+    """When a kit is wanted: gaskets and rings always, a spring or trim only when found worn."""
+
+    EVERY_STRIP_DOWN = "every strip-down"
+    WHEN_WORN = "when found worn"
+
+
+class MovementKind(StrEnum):
+    """Why the quantity of a lot changed. A wrong line is put right by another line."""
+
+    RECEIVED = "received"
+    ISSUED = "issued"
+    RETURNED = "returned"
+    SCRAPPED = "scrapped"
+    COUNTED = "counted"
+    QUARANTINED = "quarantined"
+    BROKEN_UP = "broken up"
+
+
+class ReservationState(StrEnum):
+    OPEN = "open"
+    SETTLED = "settled"
+    RELEASED = "released"
+
+
+class PurchaseState(StrEnum):
+    ASKED = "asked"
+    RECEIVED = "received"
+    DROPPED = "dropped"
+
+
+class CountState(StrEnum):
+    COUNTING = "counting"
+    COUNTED = "counted"
+    APPROVED = "approved"
+    REJECTED = "rejected"
+
+
+ANY_MEDIUM = "any"
+"""The word in a kit's list of media that leaves nothing out."""
+
+KINDS_THAT_NEED_A_KIT = frozenset(
+    {"strip-down", "sister inspection", "corrective", "bypass-only inspection", "exchange"}
+)
+"""Kinds of work that break a joint: new gaskets and rings, always."""
+
+KINDS_THAT_NEED_EVERY_KIT = frozenset({"strip-down", "sister inspection", "corrective"})
+"""Kinds that open the cover: the kits of every strip-down are wanted."""
