@@ -242,16 +242,16 @@ class PlantCredentialAdmin(SiteScopedAdmin):
         )
 
 
-class LastAdministratorGuard:
+class LastAdministratorGuard(admin.ModelAdmin):
     """Mix into a user admin: the last active administrator cannot be switched off there.
 
     `class MyUserAdmin(LastAdministratorGuard, UserAdmin)`; our own host does so.
     """
 
-    def get_form(self, request: Any, obj: Any = None, **kwargs: Any) -> Any:
-        form = super().get_form(request, obj, **kwargs)  # type: ignore[misc]
+    def get_form(self, request: Any, obj: Any = None, change: bool = False, **kwargs: Any) -> Any:
+        form: Any = super().get_form(request, obj, change=change, **kwargs)
 
-        class Guarded(form):  # type: ignore[valid-type,misc]
+        class Guarded(form):
             def clean(self) -> Any:
                 given = super().clean()
                 if obj is not None and given is not None:
