@@ -3,6 +3,8 @@
 from datetime import UTC, date, datetime
 from typing import Any
 
+from django.utils import timezone
+
 from tests.factories.register import valve_at
 from valvecare.models import DueItem, FunctionTest, ProtectionValve, Verdict
 
@@ -62,7 +64,8 @@ def verdict(valve: ProtectionValve, word: str, **given: Any) -> Verdict:
     """The current answer for a valve, as the judge would store it."""
     facts = {
         "judged_at": NOON,
-        "confirmed_at": NOON,
+        "confirmed_at": timezone.now(),
+        "seen_event": 2**60,
         "updated_at": NOON,
         "code": "said_by_hand",
         "reason": f"Said by hand: {word}.",

@@ -6,7 +6,7 @@ import sys
 import pytest
 from django.urls import reverse
 
-from tests.factories.look import fleet, task, verdict
+from tests.factories.look import NOON, fleet, task, verdict
 from tests.factories.register import SiteFactory, member, valve_at
 from valvecare.protection.reads.overview import overview
 
@@ -71,7 +71,7 @@ def test_a_valve_shows_its_worst_task_and_the_others_that_want_attention(client,
     task(quiet, "not yet", 0.10, kind="function test")
     found = {
         valve.tag: valve
-        for group in overview(member(plant)).sites[0].groups
+        for group in overview(member(plant), NOON).sites[0].groups
         for valve in group.valves
     }
     assert found["NH-FW-3V"].worst.state == "no record"
@@ -120,10 +120,10 @@ def test_many_sites_are_folded_to_sums(client, plant, monkeypatch):
 
 
 def test_the_cost_does_not_grow_with_the_fleet(client, plant, django_assert_num_queries):
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(11):
         client.get("/")
     fleet(plant, [("not yet", 0.3)] * 40)
-    with django_assert_num_queries(9):
+    with django_assert_num_queries(11):
         client.get("/")
 
 
@@ -180,7 +180,7 @@ def test_the_list_of_valves_has_the_worst_first(client, judged):
         words
         == ["Does not protect"] + ["Not known"] * len(SHARES) + ["Doubtful"] + ["Protects"] * 2
     )
-    assert "Not judged yet." in html
+    assert "Not judged yet: the valve is new to the sweep." in html
 
 
 @pytest.mark.parametrize("query", ["wrod=Doubtful", "word=Fine", "site=ZZ"])
@@ -191,11 +191,11 @@ def test_the_list_of_valves_refuses_what_it_does_not_know(client, judged, query)
 
 
 def test_the_list_of_valves_costs_the_same_for_many(client, judged, django_assert_num_queries):
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(8):
         client.get("/valves/?site=NH")
     for number in range(30):
         verdict(valve_at(judged, tag=f"K-{number}"), "Protects")
-    with django_assert_num_queries(7):
+    with django_assert_num_queries(8):
         client.get("/valves/?site=NH")
 
 

@@ -53,6 +53,18 @@ def uncertainty(value: float, share: float, unit: str) -> SafeString:
     )
 
 
+@register.simple_tag
+def percent(value: float) -> SafeString:
+    """A share in per cent, with its sign where it is below 0: 6 %, −26.1 %."""
+    return format_html('<span class="num">{}\u00a0%</span>', words.figure(round(value * 100, 1)))
+
+
+@register.simple_tag
+def figure_or_word(value: Any, unit: str = "") -> Any:
+    """A number with its unit, a word as it is, null as 'not known'."""
+    return known(value) if isinstance(value, str) else number(value, unit)
+
+
 @register.filter
 def share(value: Any) -> SafeString:
     """A share of a limit with two decimals; 1.00 only when it is reached."""
@@ -79,6 +91,12 @@ def age(value: timedelta | None) -> str | SafeString:
 def plain_date(value: date | None) -> str | SafeString:
     """A day: 4 May 2026."""
     return not_known() if value is None else words.plain_date(value)
+
+
+@register.filter
+def iso_date(value: str | None) -> str | SafeString:
+    """A day that is stored as text, 2026-05-04: 4 May 2026."""
+    return not_known() if not value else words.plain_date(date.fromisoformat(value))
 
 
 @register.filter

@@ -3,7 +3,7 @@
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
 from typing import Any
 
 from django.db.models import Count, QuerySet
@@ -11,7 +11,8 @@ from django.db.models import Count, QuerySet
 from valvecare.due.models import DueItem
 from valvecare.due.rules import DueState
 from valvecare.protection.models import Verdict
-from valvecare.protection.reads.valves import WordCount, counts_of, worded
+from valvecare.protection.reads.standing import counts_by_group, standing_of, standings
+from valvecare.protection.reads.valves import WordCount, counts_of
 from valvecare.protection.rules import Word
 from valvecare.register.models import ProtectionValve, PumpGroup, Site
 
@@ -75,6 +76,7 @@ class GroupStand:
     installed: int
     needed: int
     counts: tuple[StateCount, ...]
+    words: tuple[WordCount, ...]
     valves: tuple[ValveStand, ...]
 
 
@@ -121,7 +123,9 @@ def _order(task: TaskStand) -> tuple[int, float, str]:
     return (_RANK[task.state], -(task.share_used or 0.0), task.kind)
 
 
-def _valves(user: Any, site_ids: Iterable[int], is_judged: bool) -> dict[int, list[ValveStand]]:
+def _valves(
+    user: Any, site_ids: Iterable[int], rows: "QuerySet[Any]", is_judged: bool
+) -> dict[int, list[ValveStand]]:
     """Valves in service by group with verdict and tasks; three queries."""
     tasks: dict[int, list[TaskStand]] = defaultdict(list)
     items = DueItem.objects.for_user(user).filter(site_id__in=site_ids)
@@ -130,10 +134,9 @@ def _valves(user: Any, site_ids: Iterable[int], is_judged: bool) -> dict[int, li
     ):
         tasks[valve_id].append(TaskStand(*stand))
     verdicts = {
-        valve_id: (word, until, restriction)
-        for valve_id, word, until, restriction in Verdict.objects.filter(
-            is_current=True, valve__pump__group__site_id__in=site_ids
-        ).values_list("valve_id", "word", "until", "restriction")
+        row["id"]: (row["shown"], stand.until, stand.restriction)
+        for row in rows.filter(pump__group__site_id__in=site_ids)
+        if (stand := standing_of(row))
     }
     unjudged = (Word.NOT_KNOWN.value if is_judged else "", None, "")
     found: dict[int, list[ValveStand]] = defaultdict(list)
@@ -147,29 +150,14 @@ def _valves(user: Any, site_ids: Iterable[int], is_judged: bool) -> dict[int, li
     for pk, tag, pump, group_id in valves:
         held = sorted(tasks.get(pk, ()), key=_order) or [TaskStand(NO_TASK, "", None, "")]
         others = tuple(task for task in held[1:] if task.state != DueState.NOT_YET)
-        word, until, restriction = verdicts.get(pk, unjudged)
+        word, until, restriction = verdicts.get(pk, unjudged) if is_judged else unjudged
         stand = ValveStand(pk, tag, pump, word, until, restriction, held[0], others)
         found[group_id].append(stand)
     return found
 
 
-def _words(user: Any, site_ids: Iterable[int]) -> dict[int, Counter[str]]:
-    """Valves in service by site and verdict; those never judged are 'Not known'. One query."""
-    found: dict[int, Counter[str]] = defaultdict(Counter)
-    counted = (
-        worded(user)
-        .filter(pump__group__site_id__in=site_ids)
-        .order_by()
-        .values_list("pump__group__site_id", "word")
-        .annotate(number=Count("pk"))
-    )
-    for site_id, word, number in counted:
-        found[site_id][word] += number
-    return found
-
-
-def overview(user: Any, *, site_code: str = "") -> Overview:
-    """How the sites of this person stand. At most 8 queries, whatever the fleet.
+def overview(user: Any, at: datetime, *, site_code: str = "") -> Overview:
+    """How the sites of this person stand. At most 20 queries, whatever the fleet.
 
     `site_code`: that site only, with its groups; a site the person cannot see gives no sites.
     """
@@ -196,10 +184,15 @@ def overview(user: Any, *, site_code: str = "") -> Overview:
     is_judged = Verdict.objects.filter(
         is_current=True, valve__pump__group__site_id__in=ids
     ).exists()
-    words = _words(user, ids) if is_judged else {}
+    stands = standings(user, at)
+    words: dict[int, Counter[str]] = defaultdict(Counter)
+    words_of_group: dict[int, Counter[str]] = defaultdict(Counter)
+    for site_id, group_id, word, number in counts_by_group(stands, ids) if is_judged else ():
+        words[site_id][word] += number
+        words_of_group[group_id][word] += number
     groups: dict[int, list[GroupStand]] = defaultdict(list)
     if not is_folded:
-        valves = _valves(user, ids, is_judged)
+        valves = _valves(user, ids, stands, is_judged)
         for group in PumpGroup.objects.filter(site_id__in=ids, retired_at=None).order_by("code"):
             groups[group.site_id].append(
                 GroupStand(
@@ -209,6 +202,7 @@ def overview(user: Any, *, site_code: str = "") -> Overview:
                     group.installed,
                     group.needed,
                     _counts(by_group[group.pk]),
+                    counts_of(words_of_group[group.pk]),
                     tuple(valves.get(group.pk, ())),
                 )
             )
@@ -224,7 +218,7 @@ def overview(user: Any, *, site_code: str = "") -> Overview:
                 site.business,
                 site.time_zone,
                 _counts(by_site[site.pk]),
-                counts_of(words.get(site.pk, {})),
+                counts_of(words[site.pk]),
                 tuple(groups[site.pk]),
             )
             for site in rows

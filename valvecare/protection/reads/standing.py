@@ -215,13 +215,11 @@ def standing_of(row: Mapping[str, Any]) -> Standing:
     )
 
 
-def counts_by_group(user: Any, at: datetime, site_ids: Any) -> list[tuple[int, int, str, int]]:
-    """(site id, group id, word shown, valves) for the sites; one query and the waiting events."""
-    rows = (
-        standings(user, at)
-        .filter(pump__group__site_id__in=site_ids)
+def counts_by_group(rows: "QuerySet[Any]", site_ids: Any) -> list[tuple[int, int, str, int]]:
+    """(site id, group id, word shown, valves) of these `standings` at the sites; one query."""
+    return list(
+        rows.filter(pump__group__site_id__in=site_ids)
         .order_by()
         .values_list("pump__group__site_id", "pump__group_id", "shown")
         .annotate(valves=Count("id"))
     )
-    return list(rows)

@@ -1,20 +1,26 @@
-"""Valves by what they are worth: the current verdict of each, worst first."""
+"""Valves by what they are worth: how each stands now, worst first; and the same for the shift."""
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import datetime
 from typing import Any
 
-from django.db.models import Case, CharField, Count, F, OuterRef, QuerySet, Subquery, Value, When
-from django.db.models.functions import Coalesce
+from django.db.models import Case, Count, Value, When
 
-from valvecare.protection.models import Verdict
+from valvecare.protection.reads.standing import (
+    Standing,
+    StandingFilter,
+    standing_of,
+    standings,
+)
 from valvecare.protection.rules import Word
-from valvecare.register.models import ProtectionValve
 
 PAGE_SIZE = 50
 WORST_FIRST: tuple[Word, ...] = tuple(reversed(Word))
+
+SHIFT_MOST = 1_000
+"""More pumps than a control room looks after."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,34 +32,10 @@ class WordCount:
 
 
 @dataclass(frozen=True, slots=True)
-class ValveFilter:
-    """Empty text: not filtered by that."""
-
-    word: str = ""
-    site: str = ""
-    group: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class ValveRow:
-    """One valve in service. A valve nobody judged yet is 'Not known', with no reason."""
-
-    id: int
-    tag: str
-    pump: str
-    group: str
-    service: str
-    site: str
-    word: str
-    until: date | None
-    reason: str
-    restriction: str
-    next_action: str
-
-
-@dataclass(frozen=True, slots=True)
 class ValveList:
-    rows: tuple[ValveRow, ...]
+    """One page of valves; `counts` counts every word under the other filters."""
+
+    rows: tuple[Standing, ...]
     total: int
     page: int
     pages: int
@@ -77,73 +59,50 @@ def counts_of(found: Mapping[str, int]) -> tuple[WordCount, ...]:
     return tuple(WordCount(word, found.get(word.value, 0)) for word in WORST_FIRST)
 
 
-def worded(user: Any) -> "QuerySet[Any]":
-    """Valves in service this person may see, annotated with `word` of the current verdict."""
-    current = Verdict.objects.filter(valve=OuterRef("pk"), is_current=True).values("word")[:1]
-    seen: QuerySet[Any] = ProtectionValve.objects.for_user(user).in_service()
-    return seen.annotate(
-        word=Coalesce(Subquery(current), Value(Word.NOT_KNOWN.value), output_field=CharField())
-    )
-
-
-def verdicts_of(valve_ids: Sequence[int]) -> dict[int, Verdict]:
-    """The current verdict of each of these valves that has one. One query."""
-    found = Verdict.objects.filter(valve_id__in=valve_ids, is_current=True)
-    return {verdict.valve_id: verdict for verdict in found}
-
-
 def valve_list(
-    user: Any, wanted: ValveFilter, *, page: int = 1, size: int = PAGE_SIZE
+    user: Any, wanted: StandingFilter, at: datetime, *, page: int = 1, size: int = PAGE_SIZE
 ) -> ValveList:
-    """One page of valves, worst verdict first, then by tag. Three queries.
+    """One page of valves, worst verdict first, then by tag. Four queries and waiting events.
 
     A page beyond the last is the last.
     """
-    seen = worded(user)
-    if wanted.site:
-        seen = seen.filter(pump__group__site__code=wanted.site)
-    if wanted.group:
-        seen = seen.filter(pump__group__code=wanted.group)
-    counted = Counter(dict(seen.order_by().values_list("word").annotate(n=Count("pk"))))
+    base = standings(user, at)
+    counted = Counter(
+        dict(
+            wanted.apply(base, but="word")
+            .order_by()
+            .values_list("shown")
+            .annotate(number=Count("id"))
+            .values_list("shown", "number")
+        )
+    )
     total = counted[wanted.word] if wanted.word else counted.total()
     pages = max(1, -(-total // size))
     page = min(max(page, 1), pages)
-    chosen = seen.filter(word=wanted.word) if wanted.word else seen
-    rank = Case(*(When(word=word.value, then=Value(n)) for n, word in enumerate(WORST_FIRST)))
-    rows = list(
-        chosen.annotate(
-            rank=rank,
-            site_code=F("pump__group__site__code"),
-            group_code=F("pump__group__code"),
-            service=F("pump__group__service"),
-            pump_tag=F("pump__tag"),
-        )
-        .order_by("rank", "tag", "pk")
-        .values("pk", "tag", "word", "site_code", "group_code", "service", "pump_tag")[
-            (page - 1) * size : page * size
-        ]
-    )
-    verdicts = verdicts_of([row["pk"] for row in rows])
-    return ValveList(
-        tuple(_row(row, verdicts.get(row["pk"])) for row in rows),
-        total,
-        page,
-        pages,
-        counts_of(counted),
-    )
+    rank = Case(*(When(shown=word.value, then=Value(n)) for n, word in enumerate(WORST_FIRST)))
+    chosen = wanted.apply(base).annotate(rank=rank).order_by("rank", "tag", "id")
+    rows = tuple(standing_of(row) for row in chosen[(page - 1) * size : page * size])
+    return ValveList(rows, total, page, pages, counts_of(counted))
 
 
-def _row(row: Mapping[str, Any], verdict: Verdict | None) -> ValveRow:
-    return ValveRow(
-        id=row["pk"],
-        tag=row["tag"],
-        pump=row["pump_tag"],
-        group=row["group_code"],
-        service=row["service"],
-        site=row["site_code"],
-        word=row["word"],
-        until=verdict.until if verdict else None,
-        reason=verdict.reason if verdict else "",
-        restriction=verdict.restriction if verdict else "",
-        next_action=verdict.next_action if verdict else "",
-    )
+@dataclass(frozen=True, slots=True)
+class ShiftGroup:
+    """The pumps of one group with what the shift must keep to."""
+
+    site: str
+    site_name: str
+    time_zone: str
+    group: str
+    service: str
+    pumps: tuple[Standing, ...]
+
+
+def shift_view(user: Any, site: str, at: datetime) -> Sequence[ShiftGroup]:
+    """Every pump with a valve, by site and group, at most `SHIFT_MOST`; `site` empty: all sites."""
+    rows = StandingFilter(site=site).apply(standings(user, at))
+    groups: dict[tuple[str, str, str, str, str], list[Standing]] = {}
+    for row in rows.order_by("site", "group", "pump_tag", "id")[:SHIFT_MOST]:
+        found = standing_of(row)
+        place = (found.site, found.site_name, found.time_zone, found.group, found.service)
+        groups.setdefault(place, []).append(found)
+    return [ShiftGroup(*place, tuple(pumps)) for place, pumps in groups.items()]

@@ -14,12 +14,13 @@ from django.views.decorators.http import require_safe
 from valvecare.core.models import Event
 from valvecare.due.reads import due_of
 from valvecare.protection.models import FunctionTest
-from valvecare.protection.reads.valves import verdicts_of
+from valvecare.protection.pages.plots import tests_plot
+from valvecare.protection.reads.standing import standing_of, standings
 from valvecare.readings.models import Series
 from valvecare.register.models import CurvePoint, ProtectionValve, Pump
 from valvecare.web import clock
 from valvecare.web.menu import url_or_none
-from valvecare.web.plots import Limit, Line, Marker, NumberAxis, TimeAxis, draw
+from valvecare.web.plots import Line, Marker, NumberAxis, draw
 from valvecare.web.words import plain_date, zone_of
 from valvecare.work.models import WorkOrder
 
@@ -104,29 +105,6 @@ def _curve(valve: ProtectionValve, pump: Pump) -> SafeString | None:
     )
 
 
-def _tests_plot(valve: ProtectionValve, tests: list[FunctionTest], zone: Any) -> SafeString | None:
-    measured = [test for test in reversed(tests) if test.bypass_flow_m3_per_h is not None]
-    if not measured:
-        return None
-    needed = next((t.required_m3_per_h for t in tests if t.required_m3_per_h is not None), None)
-    flows = [float(test.bypass_flow_m3_per_h or 0) for test in measured]
-    half = [
-        flow * (test.uncertainty_share or 0) for flow, test in zip(flows, measured, strict=True)
-    ]
-    return draw(
-        "tests",
-        title=f"Bypass flow proven, {valve.tag}",
-        unit="m³/h",
-        axis=TimeAxis(zone),
-        lines=[
-            Line("Function test", [t.done_at.timestamp() for t in measured], flows, "points", half)
-        ],
-        limits=[Limit("Required", needed)] if needed else [],
-        height=240,
-        from_zero=True,
-    )
-
-
 @require_safe
 @login_required
 def valve(request: HttpRequest, pk: int) -> HttpResponse:
@@ -152,25 +130,29 @@ def valve(request: HttpRequest, pk: int) -> HttpResponse:
     ).order_by("-at", "-id")[: EVENTS_SHOWN + 1]
     story = list(events)
     changed_on = pump.hydraulics_changed_on
+    now = clock.now()
+    row = standings(request.user, now).filter(pk=found.pk).first()
+    standing = standing_of(row) if row is not None else None
+    required = standing.required_m3_per_h if standing is not None else None
     context = {
         "valve": found,
         "pump": pump,
         "group": pump.group,
         "site": site,
-        "now": clock.now(),
+        "now": now,
         "identity": _identity(found),
         "duty": _duty(found, pump),
         "pump_facts": _pump(pump),
         "changed": f"{pump.hydraulics_change or 'Hydraulics changed'}, {plain_date(changed_on)}"
         if changed_on
         else "",
-        "verdict": verdicts_of([found.pk]).get(found.pk),
+        "standing": standing,
         "items": due_of(found),
         "open_orders": [order for order in orders if order.is_open],
         "ended_orders": [order for order in orders if not order.is_open],
         "order_url": url_or_none(request, "valvecare:work-order", 0) is not None,
         "tests": tests,
-        "tests_plot": _tests_plot(found, tests, zone_of(site)),
+        "tests_plot": tests_plot(found.tag, tests, required, zone_of(site)),
         "curve": _curve(found, pump),
         "series": list(Series.objects.filter(pump=pump, retired_at=None).select_related("state")),
         "series_url": url_or_none(request, "valvecare:series", 0) is not None,
