@@ -5,7 +5,7 @@ from typing import Any
 
 from django.db import transaction
 
-from valvecare.core.errors import Reason
+from valvecare.core.errors import Reason, Refused
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken
 from valvecare.work.models import Deferral, WorkOrder
 from valvecare.work.rules import (
@@ -58,14 +58,13 @@ def put_off(order_id: int, signature: str, *, version: int, actor: Any, at: date
     refuse_if(why_not_in_state(OrderState(order.state), DEFERRABLE, "put off"))
     asked = Deferral.objects.filter(order=order, signed_at__isnull=True).order_by("-id").first()
     if asked is None:
-        refuse_if(
+        raise Refused(
             Reason(
                 "deferral_not_asked",
                 "Nobody has asked to put this order off.",
                 "Ask first: why, the risk, and until when.",
             )
         )
-    assert asked is not None  # noqa: S101 for the type checker
     refuse_if(
         why_not_put_off(
             asked_by=asked.asked_by_id,

@@ -57,7 +57,7 @@ def raise_due(
         for name, count in found.items():
             counts[name] += count
         beat()
-    counts["woken"] = _wake(ids, at=at, today=today)
+    counts["woken"] = _wake(set(ids), at=at, today=today)
     return counts
 
 
@@ -222,7 +222,7 @@ def _drop_gone(
     return len(gone)
 
 
-def _wake(ids: list[int], *, at: datetime, today: dict[int, date]) -> int:
+def _wake(ids: set[int], *, at: datetime, today: dict[int, date]) -> int:
     """Orders whose deferral has ended go on where they were."""
     woken = 0
     waiting = WorkOrder.objects.filter(state=OrderState.PUT_OFF.value)
