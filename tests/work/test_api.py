@@ -93,7 +93,7 @@ def test_pages_follow_by_due_date_without_a_gap_or_a_repeat(client, job, site):
     while path:
         answer = client.get(path)
         body = answer.json()
-        seen += [(row["due_on"], row["id"]) for row in body["rows"]]
+        seen += [(row["due_on"], row["id"]) for row in body["results"]]
         path = body["next"]
         assert ("Link" in answer.headers) == (path is not None)
         if path:
@@ -130,7 +130,7 @@ def test_the_filters(client, job, site):
         ("due_before=2026-07-01", {job.order.pk}),
         ("updated_since=2026-05-04T12:00:00Z", {other.pk}),
     ):
-        rows = client.get(f"{DUE_JOBS}?{query}").json()["rows"]
+        rows = client.get(f"{DUE_JOBS}?{query}").json()["results"]
         assert {row["id"] for row in rows} == wanted, query
 
 
@@ -162,17 +162,17 @@ def test_a_poller_is_told_when_nothing_changed_and_of_ended_orders(client, job, 
     assert (again.status_code, again.content) == (304, b"")
     WorkOrder.objects.filter(pk=job.order.pk).update(state="dropped", ended_at=NOW, updated_at=NOW)
     gone = client.get(DUE_JOBS, headers={"If-None-Match": etag})
-    assert gone.json()["rows"] == []
-    since = client.get(f"{DUE_JOBS}?updated_since=2026-05-04T12:00:00Z").json()["rows"]
+    assert gone.json()["results"] == []
+    since = client.get(f"{DUE_JOBS}?updated_since=2026-05-04T12:00:00Z").json()["results"]
     assert [(row["id"], row["state"]) for row in since] == [(job.order.pk, "dropped")]
-    assert [row["id"] for row in client.get(ORDERS).json()["rows"]] == [job.order.pk]
+    assert [row["id"] for row in client.get(ORDERS).json()["results"]] == [job.order.pk]
 
 
 def test_a_stranger_sees_no_job_and_no_order(job):
     stranger = signed_in(member(SiteFactory(), Role.PLANNER))
-    assert stranger.get(DUE_JOBS).json()["rows"] == []
-    assert stranger.get(f"{DUE_JOBS}?site=NH").json()["rows"] == []
-    assert stranger.get(f"{DUE_JOBS}?valve={job.order.valve_id}").json()["rows"] == []
+    assert stranger.get(DUE_JOBS).json()["results"] == []
+    assert stranger.get(f"{DUE_JOBS}?site=NH").json()["results"] == []
+    assert stranger.get(f"{DUE_JOBS}?valve={job.order.valve_id}").json()["results"] == []
     assert stranger.get(f"{ORDERS}/{job.order.pk}").status_code == 404
     for verb in VERBS:
         path = f"{ORDERS}/{job.order.pk}/{verb.name}"
@@ -270,7 +270,7 @@ def test_a_job_can_be_carried_from_agreed_to_closed_over_the_api(job, site):
     }
     placed = step(planner, "place", where)
     assert placed["slot"]["ends_on"] == "2026-06-09"
-    row = planner.get(DUE_JOBS).json()["rows"][0]
+    row = planner.get(DUE_JOBS).json()["results"][0]
     assert row["window"] == {"name": "Stop", "starts_on": "2026-06-08"}
     items = placed["ready_items"]
     step(planner, "ready", {"proofs": dict.fromkeys(items, "shown")})
@@ -296,7 +296,7 @@ def test_a_job_can_be_carried_from_agreed_to_closed_over_the_api(job, site):
     )
     assert proven["state"] == "proven"
     assert step(technician, "close", {"remarks": "No leak."})["state"] == "closed"
-    assert planner.get(DUE_JOBS).json()["rows"] == []
+    assert planner.get(DUE_JOBS).json()["results"] == []
 
 
 @pytest.mark.parametrize(
@@ -331,10 +331,10 @@ def test_lists_of_the_plan_cost_the_same_for_any_number(client, site, django_ass
             client.get("/api/v1/windows")
         with django_assert_num_queries(4):
             client.get("/api/v1/crews")
-    assert len(client.get("/api/v1/windows?site=NH").json()["rows"]) == 6
+    assert len(client.get("/api/v1/windows?site=NH").json()["results"]) == 6
     assert client.get("/api/v1/windows?sight=NH").status_code == 400
     away = signed_in(member(SiteFactory(), Role.PLANNER))
-    assert away.get("/api/v1/windows").json()["rows"] == []
+    assert away.get("/api/v1/windows").json()["results"] == []
 
 
 @pytest.mark.parametrize("verb", VERBS, ids=lambda verb: verb.name)

@@ -62,7 +62,7 @@ class WindowOut(serializers.Serializer):
 
 
 class WindowPage(serializers.Serializer):
-    rows = WindowOut(many=True)
+    results = WindowOut(many=True)
     next = serializers.CharField(allow_null=True)
 
 
@@ -83,7 +83,7 @@ class CrewOut(serializers.Serializer):
 
 
 class CrewPage(serializers.Serializer):
-    rows = CrewOut(many=True)
+    results = CrewOut(many=True)
     next = serializers.CharField(allow_null=True)
 
 
@@ -163,7 +163,7 @@ def _page(request: Request, rows: Any, order: tuple[str, ...], out: Any) -> Resp
     if "site" in shape.validated_data:
         rows = rows.filter(site__code=shape.validated_data["site"])
     page = keyset_page(rows, request, order=order)
-    body = {"rows": [out(row) for row in page.rows], "next": page.next_url}
+    body = {"results": [out(row) for row in page.rows], "next": page.next_url}
     return Response(body, headers=page.headers)
 
 

@@ -71,7 +71,7 @@ def _list(request: Request, *, ended_too: bool) -> HttpResponse:
     page = keyset_page(rows, request, order=order)
     url = list_url()
     body = msgspec.json.encode(
-        {"rows": [job_row(row, url=url) for row in page.rows], "next": page.next_url}
+        {"results": [job_row(row, url=url) for row in page.rows], "next": page.next_url}
     )
     etag = f'"{hashlib.blake2b(body, digest_size=12).hexdigest()}"'
     headers = {"ETag": etag, "Cache-Control": "private, no-cache", **page.headers}
@@ -101,7 +101,7 @@ class DueJobs(Endpoint):
             200: JobPage,
             304: None,
         },
-        examples=[OpenApiExample("one job", value={"rows": [_ROW], "next": None})],
+        examples=[OpenApiExample("one job", value={"results": [_ROW], "next": None})],
     )
     def get(self, request: Request) -> HttpResponse:
         return _list(request, ended_too=False)
@@ -121,7 +121,7 @@ class WorkOrders(Endpoint):
             OpenApiParameter("If-None-Match", str, OpenApiParameter.HEADER),
         ],
         responses={200: JobPage, 304: None},
-        examples=[OpenApiExample("one order", value={"rows": [_ROW], "next": None})],
+        examples=[OpenApiExample("one order", value={"results": [_ROW], "next": None})],
     )
     def get(self, request: Request) -> HttpResponse:
         return _list(request, ended_too=True)

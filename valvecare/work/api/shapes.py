@@ -213,7 +213,7 @@ class JobRow(serializers.Serializer):
 
 
 class JobPage(serializers.Serializer):
-    rows = JobRow(many=True)
+    results = JobRow(many=True)
     next = serializers.CharField(allow_null=True, help_text="Address of the next page.")
 
 
