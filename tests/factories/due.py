@@ -60,6 +60,10 @@ class Scene:
     def item(self, kind: TaskKind = TaskKind.STRIP_DOWN) -> DueItem:
         return DueItem.objects.get(valve=self.valve, kind=kind.value)
 
+    @property
+    def admin(self) -> Any:
+        return administrator()
+
     def push(self, series: Any, points: Sequence[tuple[datetime, float]], *, at: datetime) -> Any:
         rows = [
             Row(series=series.tag, at=when, value=float(value), unit=series.unit)

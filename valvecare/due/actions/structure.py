@@ -11,12 +11,13 @@ from typing import Any
 
 import numpy as np
 from django.db import transaction
-from django.db.models import Min, QuerySet
+from django.db.models import Min
 
 from valvecare.due.actions.settle import Settled, settle
 from valvecare.due.actions.usage import renew_usage
 from valvecare.due.actions.use import renew_clocks
-from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
+from valvecare.due.models import Act, Clock, DueItem, Policy
+from valvecare.due.reads.columns import any_of
 from valvecare.due.reads.misfits import QUANTITY
 from valvecare.due.reads.policies import design_facts, policy_facts
 from valvecare.due.reads.screen import site_zones
@@ -31,7 +32,7 @@ from valvecare.due.rules import (
     policy_book,
 )
 from valvecare.engineering.calendars import local_date
-from valvecare.readings.models import Series, micros
+from valvecare.readings.models import Series, SeriesState, micros
 from valvecare.register.models import ProtectionValve
 
 BATCH = 2_000
@@ -129,22 +130,24 @@ def _renew_batch(valve_ids: Sequence[int], at: datetime, afresh: bool) -> Settle
         if any(getattr(item, name) != value for name, value in new.items()):
             DueItem.objects.filter(pk=item.pk).update(**new)
     pairs = [(item.pk, wanted[item.valve_id, TaskKind(item.kind)]) for item in kept]
-    fresh = _renew_rows(pairs)
+    fresh, joined = _renew_rows(pairs)
     clocks = Clock.objects.filter(item_id__in=[pk for pk, _ in pairs])
     if afresh:
         fresh = set(clocks.values_list("pk", flat=True))
-    _know_usage(clocks, afresh)
-    renew_clocks(clocks, touched_us={}, fresh=fresh, zones=zones)
+        joined = set(clocks.filter(series__isnull=False).values_list("series_id", flat=True))
+    # Their marks stay for the refresh; what was touched while no clock used it is renewed whole.
+    touched = _touched(clocks.filter(series__isnull=False).values_list("series_id", flat=True))
+    renew_usage(touched | dict.fromkeys(joined, 0))
+    renew_clocks(clocks, touched_us=touched, fresh=fresh, zones=zones)
     return settle([pk for pk, _ in pairs], at=at, zones=zones)
 
 
-def _know_usage(clocks: "QuerySet[Any, Any]", afresh: bool) -> None:
-    """A counter that joins a clock after its readings came has no sums yet."""
-    series = set(clocks.filter(series__isnull=False).values_list("series_id", flat=True))
-    if not afresh:
-        series -= set(SeriesUsage.objects.filter(pk__in=series).values_list("pk", flat=True))
-    if series:
-        renew_usage(dict.fromkeys(series, 0))
+def _touched(series_ids: Iterable[int]) -> dict[int, int]:
+    """Counters of these clocks that were touched since they were last renewed."""
+    states = SeriesState.objects.filter(
+        any_of("pk", series_ids), touched_us__isnull=False
+    ).values_list("pk", "touched_us")
+    return {series: us for series, us in states if us is not None}
 
 
 def _wanted(places: list[_Place], at: datetime, zones: dict[int, str]) -> Iterable[_Wanted]:
@@ -214,27 +217,32 @@ def _counters(pump_ids: set[int]) -> dict[tuple[int, Trigger], int]:
     return found
 
 
-def _renew_rows(pairs: Sequence[tuple[int, _Wanted]]) -> set[int]:
-    """Make, change and remove clock rows; returns the ids whose act, series or limit is new."""
+def _renew_rows(pairs: Sequence[tuple[int, _Wanted]]) -> tuple[set[int], set[int]]:
+    """Make, change and remove clock rows.
+
+    Returns the ids of clocks whose act, series or limit is new, and of counters that joined one.
+    """
     counters = _counters({one.place.pump for _, one in pairs})
     have = {
         (clock.item_id, clock.trigger): clock
         for clock in Clock.objects.filter(item_id__in=[item for item, _ in pairs])
     }
-    made, moved, wanted = [], [], set()
+    made, moved, wanted, joined = [], [], set(), set()
     for item, one in pairs:
         limits = one.policy.limits if one.policy else (None, None, None)
         for trigger, limit in zip(TRIGGERS, limits, strict=True):
             if limit is None:
                 continue
             wanted.add((item, trigger.value))
-            facts = {
+            facts: dict[str, Any] = {
                 "limit": float(limit),
                 "anchor_us": micros(one.act.at) if one.act else None,
                 "anchor_on": one.act.on if one.act else None,
                 "series_id": counters.get((one.place.pump, trigger)),
             }
             clock = have.get((item, trigger.value))
+            if clock is None or clock.series_id != facts["series_id"]:
+                joined.add(facts["series_id"])
             if clock is None:
                 made.append(Clock(item_id=item, trigger=trigger.value, **facts))
             elif any(getattr(clock, name) != value for name, value in facts.items()):
@@ -246,4 +254,4 @@ def _renew_rows(pairs: Sequence[tuple[int, _Wanted]]) -> set[int]:
     ).delete()
     Clock.objects.bulk_create(made, batch_size=5_000)
     Clock.objects.bulk_update(moved, ["limit", "anchor_us", "anchor_on", "series"], batch_size=500)
-    return {clock.pk for clock in [*made, *moved]}
+    return {clock.pk for clock in [*made, *moved]}, joined - {None}

@@ -87,8 +87,8 @@ class DueList:
 
 
 def in_list_order(items: "QuerySet[DueItem]") -> "QuerySet[DueItem]":
-    """No record first, then the largest share used; ties by tag."""
-    return items.order_by(F("share_used").desc(nulls_first=True), "valve__tag", "id")
+    """No record first, then the largest share used; ties in the order of the register."""
+    return items.order_by(F("share_used").desc(nulls_first=True), "id")
 
 
 def rows_of(items: "QuerySet[DueItem]") -> tuple[DueRow, ...]:
@@ -139,11 +139,25 @@ def due_of(valve: ProtectionValve) -> tuple[DueRow, ...]:
     return rows_of(in_list_order(DueItem.objects.filter(valve=valve)))
 
 
-def places(user: Any) -> tuple[Sequence[tuple[str, str]], Sequence[tuple[str, str]]]:
-    """Sites and groups to choose from, as (code, words). Two queries."""
-    sites = Site.objects.for_user(user).filter(retired_at=None).values_list("code", "name")
-    groups = PumpGroup.objects.for_user(user).filter(retired_at=None)
+MOST_CHOICES = 200
+"""More sites or groups than this are typed, not chosen from a list."""
+
+Choices = Sequence[tuple[str, str]] | None
+
+
+def places(user: Any) -> tuple[Choices, Choices]:
+    """Sites and groups to choose from, as (code, words); None when there are too many.
+
+    Two queries.
+    """
+    sites = Site.objects.for_user(user).filter(retired_at=None).order_by("code")
+    groups = PumpGroup.objects.for_user(user).filter(retired_at=None).order_by("code")
     return (
-        [(code, f"{code} {name}") for code, name in sites],
-        [(code, f"{code} {service}") for code, service in groups.values_list("code", "service")],
+        _choices(sites.values_list("code", "name")),
+        _choices(groups.values_list("code", "service")),
     )
+
+
+def _choices(rows: Any) -> Choices:
+    found = [(code, f"{code} {words}") for code, words in rows[: MOST_CHOICES + 1]]
+    return None if len(found) > MOST_CHOICES else found
