@@ -63,7 +63,7 @@ def test_a_job_row_says_what_a_plant_system_needs(client, job, site):
     order = job.order
     valve = order.valve
     assert answer.json() == {
-        "rows": [
+        "results": [
             {
                 "id": order.pk,
                 "number": order.number,
