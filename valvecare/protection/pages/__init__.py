@@ -10,7 +10,7 @@ from django.urls import path
 from django.views.decorators.http import require_safe
 
 from valvecare.core.errors import NotFound
-from valvecare.due.reads.listed import places
+from valvecare.due.pages import PlaceForm
 from valvecare.protection.pages.plots import plots_of
 from valvecare.protection.reads import overview
 from valvecare.protection.reads.standing import StandingFilter
@@ -34,30 +34,10 @@ def protection(request: HttpRequest) -> HttpResponse:
     return render(request, "valvecare/protection/overview.html", context)
 
 
-class ValveFilterForm(forms.Form):
-    """The shape of the query string; a name or word that is not known is an error."""
+class ValveFilterForm(PlaceForm):
+    """The filters of the list of valves."""
 
-    site = forms.ChoiceField(required=False, label="Site")
-    group = forms.ChoiceField(required=False, label="Pump group")
     word = forms.ChoiceField(required=False, choices=[("", "All"), *((w.value,) * 2 for w in Word)])
-    page = forms.IntegerField(required=False, min_value=1, max_value=1_000_000)
-
-    def __init__(self, user: Any, data: Any) -> None:
-        super().__init__(data)
-        sites, groups = places(user)
-        self.fields["site"].choices = [("", "All sites"), *sites]  # type: ignore[attr-defined]
-        self.fields["group"].choices = [("", "All groups"), *groups]  # type: ignore[attr-defined]
-
-    def clean(self) -> dict[str, Any]:
-        for name in sorted(set(self.data) - set(self.fields)):
-            self.add_error(
-                None, f"There is no filter called '{name}'; known are site, group, word."
-            )
-        return self.cleaned_data
-
-    @property
-    def selects(self) -> list[Any]:
-        return [self["site"], self["group"]]
 
 
 @require_safe

@@ -103,6 +103,7 @@ class SiteStand:
 class Overview:
     """`is_folded`: too much for one page, so sites come without their groups.
 
+    `has_plates` is False when the valves of one site are too many to be shown one by one.
     `words` counts valves by verdict, `counts` tasks by due state. `is_judged` is False until the
     first verdict exists; then there is nothing to say about protection yet.
     """
@@ -112,6 +113,7 @@ class Overview:
     is_judged: bool
     sites: tuple[SiteStand, ...]
     is_folded: bool
+    has_plates: bool
 
 
 def _counts(found: Mapping[str, int]) -> tuple[StateCount, ...]:
@@ -180,7 +182,8 @@ def overview(user: Any, at: datetime, *, site_code: str = "") -> Overview:
         total[state] += number
         by_site[site_id][state] += number
         by_group[group_id][state] += number
-    is_folded = not site_code and (len(rows) > MOST_SITES or total.total() > 2 * MOST_VALVES)
+    has_plates = total.total() <= 2 * MOST_VALVES
+    is_folded = not site_code and (len(rows) > MOST_SITES or not has_plates)
     is_judged = Verdict.objects.filter(
         is_current=True, valve__pump__group__site_id__in=ids
     ).exists()
@@ -192,7 +195,7 @@ def overview(user: Any, at: datetime, *, site_code: str = "") -> Overview:
         words_of_group[group_id][word] += number
     groups: dict[int, list[GroupStand]] = defaultdict(list)
     if not is_folded:
-        valves = _valves(user, ids, stands, is_judged)
+        valves = _valves(user, ids, stands, is_judged) if has_plates else {}
         for group in PumpGroup.objects.filter(site_id__in=ids, retired_at=None).order_by("code"):
             groups[group.site_id].append(
                 GroupStand(
@@ -224,4 +227,5 @@ def overview(user: Any, at: datetime, *, site_code: str = "") -> Overview:
             for site in rows
         ),
         is_folded,
+        has_plates,
     )

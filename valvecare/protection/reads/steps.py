@@ -39,6 +39,11 @@ def _bar(value: float | None) -> float | None:
     return None if value is None else from_si("pressure_absolute", "bar", value)
 
 
+def _exact(value: float | None, unit: str = "") -> str | None:
+    """As the register holds it, no digit lost."""
+    return None if value is None else f"{value:g} {unit}".strip()
+
+
 def _inputs(given: Mapping[str, Any]) -> Step:
     table = given["table"]
     liquid = f"{table['name']}, {table['source']}" if table else "IAPWS-IF97 for water"
@@ -50,7 +55,7 @@ def _inputs(given: Mapping[str, Any]) -> Step:
             Line("Medium", given["medium"]),
             Line("Suction temperature", given["suction_temperature_degc"], "°C"),
             Line("Suction pressure", given["suction_pressure_bar_g"], "bar g"),
-            Line("Atmospheric pressure", given["atmospheric_pressure_bar_a"], "bar a"),
+            Line("Atmospheric pressure", _exact(given["atmospheric_pressure_bar_a"], "bar a")),
             Line("Speed", given["speed_rpm"], "1/min"),
             Line("Points of the pump curve", float(len(curve))),
             Line("Best-efficiency flow", given["best_flow_m3_per_h"], "m³/h"),
@@ -58,7 +63,7 @@ def _inputs(given: Mapping[str, Any]) -> Step:
             Line("Allowed temperature rise", given["allowed_rise_k"], "K"),
             Line("Bypass returns to", given["returns_to"]),
             Line("Bypass Kv, main disc shut", given["bypass_kv_m3_per_h"], "m³/h"),
-            Line("Pressure recovery factor FL", given["liquid_recovery_factor"]),
+            Line("Pressure recovery factor FL", _exact(given["liquid_recovery_factor"])),
             Line("Back pressure at design bypass flow", given["back_pressure_bar_g"], "bar g"),
             Line("Static pressure of the return line", given["return_static_bar_g"], "bar g"),
             Line("Pumps on the return line", float(given["pumps_on_common"])),

@@ -507,8 +507,10 @@ def evidence(facts: Facts) -> tuple[str, Grade, date | None]:
         test = facts.tests[0]
         told = f"function test of {day_words(test.done_on)}: {test.result}"
         if test.measured and test.flow_m3_per_h is not None:
+            how = "method " if test.method == ProofMethod.NOT_RECORDED else ""
             told += (
-                f", {flow_words(test.flow_m3_per_h)} ±{test.uncertainty_share:.1%} ({test.method})"
+                f", {flow_words(test.flow_m3_per_h)} ±{test.uncertainty_share:.1%} "
+                f"({how}{test.method})"
             )
         return told, test.grade, test.done_on
     if facts.inspections:

@@ -63,7 +63,11 @@ def _notes(facts: Facts) -> tuple[str, ...]:
 
 def _restrictions(found: Sequence[Ground]) -> str:
     """All of them, each once, in the order of the grounds: none may hide another."""
-    return " ".join(dict.fromkeys(ground.restriction for ground in found if ground.restriction))
+    told = ""
+    for ground in found:
+        if ground.restriction and ground.restriction not in told:
+            told = f"{told} {ground.restriction}".strip()
+    return told
 
 
 def grounds_of(facts: Facts, policy: Policy | None) -> list[Ground]:
@@ -123,7 +127,7 @@ def judge(facts: Facts, policy: Policy | None) -> Decision:
         until_latest=latest,
         reason=f"Proven and in date: {evidence}{told}.",
         code="proven",
-        next_action=f"Next: {coming.kind}, by {coming.governed_by}.",
+        next_action=f"{coming.kind[0].upper()}{coming.kind[1:]}, by {coming.governed_by}.",
         restriction="",
         evidence=evidence,
         grade=grade,
