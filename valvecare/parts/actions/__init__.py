@@ -1,0 +1,53 @@
+"""Everything that happens to parts."""
+
+from valvecare.parts.actions.catalogue import (
+    add_kit,
+    add_part,
+    add_store,
+    change_kit,
+    change_part,
+    set_parts_policy,
+    supersede,
+)
+from valvecare.parts.actions.count import approve_count, begin_count, enter_count, reject_count
+from valvecare.parts.actions.fit_part import fit_part, place_part, remove_part
+from valvecare.parts.actions.issue import break_up, issue, return_unused, scrap
+from valvecare.parts.actions.purchase import ask_for, drop_purchase
+from valvecare.parts.actions.quarantine import free, quarantine
+from valvecare.parts.actions.receive import receive
+from valvecare.parts.actions.reserve import (
+    release,
+    release_of_order,
+    reserve,
+    settle_reservations,
+)
+
+__all__ = [
+    "add_kit",
+    "add_part",
+    "add_store",
+    "approve_count",
+    "ask_for",
+    "begin_count",
+    "break_up",
+    "change_kit",
+    "change_part",
+    "drop_purchase",
+    "enter_count",
+    "fit_part",
+    "free",
+    "issue",
+    "place_part",
+    "quarantine",
+    "receive",
+    "reject_count",
+    "release",
+    "release_of_order",
+    "remove_part",
+    "reserve",
+    "return_unused",
+    "scrap",
+    "set_parts_policy",
+    "settle_reservations",
+    "supersede",
+]

@@ -1,0 +1,55 @@
+"""Answers about parts, put together from register, ledger and plan."""
+
+from valvecare.parts.reads.facts import (
+    KitCheck,
+    LotCheck,
+    find_lot,
+    fit_of,
+    in_view,
+    issued_to,
+    job_day,
+    kit_check,
+    kits_of,
+    policy_on,
+    seen,
+    seen_order,
+    site_day,
+)
+from valvecare.parts.reads.lives import Life, gained_at, lives_of
+from valvecare.parts.reads.spares import (
+    Spare,
+    SpareLine,
+    identify,
+    open_reservations,
+    wanted_kits,
+    why_no_kit,
+    why_not_spare,
+    why_not_spares,
+)
+
+__all__ = [
+    "KitCheck",
+    "Life",
+    "LotCheck",
+    "Spare",
+    "SpareLine",
+    "find_lot",
+    "fit_of",
+    "gained_at",
+    "identify",
+    "in_view",
+    "issued_to",
+    "job_day",
+    "kit_check",
+    "kits_of",
+    "lives_of",
+    "open_reservations",
+    "policy_on",
+    "seen",
+    "seen_order",
+    "site_day",
+    "wanted_kits",
+    "why_no_kit",
+    "why_not_spare",
+    "why_not_spares",
+]
