@@ -96,6 +96,17 @@ def test_a_filter_nobody_knows_is_refused_not_ignored(client, site, query, words
     assert tags(answer.content.decode()) == []
 
 
+def test_many_groups_are_typed_not_chosen(client, site, monkeypatch):
+    monkeypatch.setattr("valvecare.due.reads.listed.MOST_CHOICES", 1)
+    items = fleet(site, [("overdue", 1.4), ("coming up", 0.9)])
+    code = items[0].group.code
+    html = client.get(f"/due/?group={code}").content.decode()
+    assert '<select name="group"' not in html
+    assert '<select name="site"' in html
+    assert len(tags(html)) == 1
+    assert len(tags(client.get("/due/?group=nobody").content.decode())) == 0
+
+
 def test_pages_hold_all_rows_once_and_cost_the_same(client, site, django_assert_num_queries):
     fleet(site, [("not yet", 0.5)] * (PAGE_SIZE + 3))
     with django_assert_num_queries(6):

@@ -20,25 +20,27 @@ def _options(words: Any, every: str) -> list[tuple[str, str]]:
     return [("", every), *((word.value, word.value) for word in words)]
 
 
-class FilterForm(forms.Form):
-    """The shape of the query string. A name or word that is not known is an error."""
+class PlaceForm(forms.Form):
+    """A query string with site and group. A name or code that is not known is an error.
 
-    site = forms.ChoiceField(required=False, label="Site")
-    group = forms.ChoiceField(required=False, label="Pump group")
-    kind = forms.ChoiceField(
-        required=False, label="Task", choices=_options(TaskKind, "All kinds of task")
-    )
-    governed_by = forms.ChoiceField(
-        required=False, label="Governed by", choices=_options(Trigger, "Any limit")
-    )
-    state = forms.ChoiceField(required=False, choices=_options(DueState, "All states"))
+    Few places are chosen from a list; where there are many the code is typed.
+    """
+
+    SELECTS: tuple[str, ...] = ("site", "group")
+
+    site = forms.CharField(required=False, label="Site", max_length=12)
+    group = forms.CharField(required=False, label="Pump group", max_length=24)
     page = forms.IntegerField(required=False, min_value=1, max_value=1_000_000)
 
     def __init__(self, user: Any, data: Any) -> None:
         super().__init__(data)
-        sites, groups = places(user)
-        self.fields["site"].choices = [("", "All sites"), *sites]  # type: ignore[attr-defined]
-        self.fields["group"].choices = [("", "All groups"), *groups]  # type: ignore[attr-defined]
+        for name, every, choices in zip(
+            ("site", "group"), ("All sites", "All groups"), places(user), strict=True
+        ):
+            if choices is not None:
+                self.fields[name] = forms.ChoiceField(
+                    required=False, label=self.fields[name].label, choices=[("", every), *choices]
+                )
 
     def clean(self) -> dict[str, Any]:
         for name in sorted(set(self.data) - set(self.fields)):
@@ -46,15 +48,29 @@ class FilterForm(forms.Form):
             self.add_error(None, f"There is no filter called '{name}'; known are {known}.")
         return self.cleaned_data
 
+    @property
+    def selects(self) -> list[Any]:
+        """The fields shown in the filter box; the state has links of its own."""
+        return [self[name] for name in self.SELECTS]
+
+
+class FilterForm(PlaceForm):
+    """The filters of the due list."""
+
+    SELECTS = ("site", "group", "kind", "governed_by")
+
+    kind = forms.ChoiceField(
+        required=False, label="Task", choices=_options(TaskKind, "All kinds of task")
+    )
+    governed_by = forms.ChoiceField(
+        required=False, label="Governed by", choices=_options(Trigger, "Any limit")
+    )
+    state = forms.ChoiceField(required=False, choices=_options(DueState, "All states"))
+
     def wanted(self) -> DueFilter:
         """The filter a valid form asks for."""
         names = ("site", "group", "state", "governed_by", "kind")
         return DueFilter(**{name: self.cleaned_data[name] for name in names})
-
-    @property
-    def selects(self) -> list[Any]:
-        """The fields shown as selects; the state has links of its own."""
-        return [self[name] for name in ("site", "group", "kind", "governed_by")]
 
 
 @require_safe
