@@ -86,7 +86,7 @@ class PushIn(serializers.Serializer):
     rows = RowIn(many=True)
 
 
-class VerdictOut(serializers.Serializer):
+class RowVerdictOut(serializers.Serializer):
     index = serializers.IntegerField(help_text="Place of the row in the request, from 0.")
     status = serializers.ChoiceField(choices=choices(RowStatus))
     code = serializers.CharField(required=False, help_text="Stable; why, where there is a why.")
@@ -104,7 +104,7 @@ class CountsOut(serializers.Serializer):
 class PushOut(serializers.Serializer):
     push = serializers.IntegerField(help_text="Number of this push in the log.")
     counts = CountsOut()
-    results = VerdictOut(many=True)
+    results = RowVerdictOut(many=True)
 
 
 class PushLogOut(serializers.Serializer):
@@ -276,7 +276,7 @@ class PlantEventsIn(serializers.Serializer):
 
 
 class PlantEventsOut(serializers.Serializer):
-    results = VerdictOut(many=True)
+    results = RowVerdictOut(many=True)
 
 
 class PlantEventOut(serializers.Serializer):
