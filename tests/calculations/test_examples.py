@@ -8,6 +8,8 @@ import pytest
 from valvecare.engineering import catalogue
 from valvecare.engineering.catalogue import CATALOGUE, Form, calculate
 from valvecare.engineering.cautions import DEFER, caution
+from valvecare.engineering.trend import TrendReason
+from valvecare.engineering.usage import BandReason
 
 DOCS = Path(__file__).parents[2] / "docs" / "methods"
 ENTRIES = list(CATALOGUE.values())
@@ -61,6 +63,19 @@ def test_the_entry_is_complete(name):
     for id in entry.cautions:
         assert caution(id).id == id
     assert (DOCS / f"{entry.page}.md").exists(), f"no method page {entry.page}"
+
+
+def test_the_methods_page_names_every_calculation():
+    listed = (DOCS / "README.md").read_text(encoding="utf-8")
+    for name, entry in CATALOGUE.items():
+        assert f"| `{name}` | {entry.title} | [{entry.page}]({entry.page}.md) |" in listed
+
+
+@pytest.mark.parametrize(
+    ("name", "reasons"), [("usage-forecast", BandReason), ("limit-crossing", TrendReason)]
+)
+def test_every_reason_code_has_words(name, reasons):
+    assert set(CATALOGUE[name].reason_words) == {reason.value for reason in reasons}
 
 
 def test_every_group_has_a_computation():

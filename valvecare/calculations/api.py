@@ -20,14 +20,14 @@ _SCOPES = {"GET": ["calculations:run"], "POST": ["calculations:run"]}
 
 class CalculationInput(serializers.Serializer):
     name = serializers.CharField(help_text="Name in the request; it says the unit.")
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     kind = serializers.CharField(help_text="number, whole number, choice, table, …")
     unit = serializers.CharField(help_text="Unit of a plain number.")
     other_units = serializers.ListField(
         child=serializers.CharField(), help_text="Units that may be said as {value, unit}."
     )
     allowed = serializers.CharField(help_text="Allowed range, in the unit.")
-    required = serializers.BooleanField()
+    required = serializers.BooleanField()  # type: ignore[assignment]
     if_absent = serializers.CharField(help_text="What the answer is without it.")
     choices = serializers.ListField(child=serializers.CharField())
     columns = serializers.ListField(
@@ -39,7 +39,7 @@ class CalculationInput(serializers.Serializer):
 
 class CalculationOutput(serializers.Serializer):
     name = serializers.CharField()
-    label = serializers.CharField()
+    label = serializers.CharField()  # type: ignore[assignment]
     unit = serializers.CharField()
     is_uncertainty = serializers.BooleanField()
 
@@ -47,7 +47,7 @@ class CalculationOutput(serializers.Serializer):
 class CalculationExample(serializers.Serializer):
     inputs = serializers.DictField()
     expected = serializers.DictField()
-    source = serializers.CharField(help_text="Where the expected value comes from.")
+    source = serializers.CharField(help_text="Where the expected value comes from.")  # type: ignore[assignment]
 
 
 class CalculationDescription(serializers.Serializer):

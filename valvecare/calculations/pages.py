@@ -1,5 +1,6 @@
 """Calculations: the list, and a form that answers with its whole working."""
 
+import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import groupby
@@ -11,7 +12,15 @@ from django.shortcuts import render
 from django.urls import path
 from django.views.decorators.http import require_http_methods, require_safe
 
-from valvecare.engineering.catalogue import CATALOGUE, Calculation, Computation, Form, calculate
+from valvecare.engineering.catalogue import (
+    CATALOGUE,
+    Calculation,
+    Computation,
+    Form,
+    Group,
+    calculate,
+)
+from valvecare.engineering.catalogue.answer import Given
 from valvecare.engineering.catalogue.forms import Input, shown_unit
 from valvecare.engineering.catalogue.typed import NONE_SEEN, text_of, value_of
 from valvecare.engineering.cautions import caution
@@ -115,13 +124,32 @@ def _answer(done: Calculation) -> Answer:
     return Answer(
         results=[_shown(r.label, r.value, r.unit) for r in done.results],
         uncertainty=[_shown(r.label, r.value, r.unit) for r in done.uncertainty],
-        inputs=[_shown(g.label, g.value, g.unit, _inside(g)) for g in done.inputs],
+        inputs=[_given(done.computation, given) for given in done.inputs],
         steps=[_shown(s.name, s.value, s.unit, s.how) for s in done.steps],
         done=done,
     )
 
 
-def _inside(given: Any) -> str:
+def _given(entry: Computation, given: Given) -> Shown:
+    columns = entry.input(given.name).columns
+    if not columns:
+        return _shown(given.label, given.value, given.unit, _inside(given))
+    head = tuple(
+        ", ".join(filter(None, (column.label, column.unit.shown if column.unit else "")))
+        for column in columns
+    )
+    rows = tuple(tuple(_cell(row.get(column.name)) for column in columns) for row in given.value)
+    return Shown(given.label, "", head=head, rows=rows)
+
+
+def _cell(value: Any) -> str:
+    """A cell as it was given; a measure with another unit says it."""
+    if isinstance(value, dict):
+        return f"{_word(value['value'])}\u00a0{shown_unit(value['unit'])}"
+    return "" if value is None else _word(value)
+
+
+def _inside(given: Given) -> str:
     """The value as the formula used it, where that differs from what was typed."""
     if not isinstance(given.si_value, float) or given.si_unit in ("", given.unit):
         return ""
@@ -135,10 +163,18 @@ def _fields(entry: Computation, typed: QueryDict, refusal: Refusal | None) -> li
             item,
             typed.getlist(item.name),
             typed.get(item.name + UNIT) or (item.unit.code if item.unit else ""),
-            str(refusal).replace(item.name, item.label, 1) if item.name == named else "",
+            _said(entry, refusal) if item.name == named else "",
         )
         for item in entry.inputs
     ]
+
+
+def _said(entry: Computation, refusal: Refusal | None) -> str:
+    """The refusal with the labels of the form for the names of the inputs."""
+    words = str(refusal)
+    for item in sorted(entry.inputs, key=lambda item: len(item.name), reverse=True):
+        words = re.sub(rf"\b{re.escape(item.name)}\b", item.label, words)
+    return words
 
 
 def _values(entry: Computation, typed: QueryDict) -> dict[str, Any]:
@@ -173,9 +209,7 @@ def calculations(request: HttpRequest) -> HttpResponse:
     groups = [
         (group.value, list(entries))
         for group, entries in groupby(
-            sorted(
-                CATALOGUE.values(), key=lambda entry: list(type(entry.group)).index(entry.group)
-            ),
+            sorted(CATALOGUE.values(), key=lambda entry: list(Group).index(entry.group)),
             key=lambda entry: entry.group,
         )
     ]

@@ -112,7 +112,8 @@ def answer(
     reasons = [r for r in _of(result, "reasons") if isinstance(r, Reason)]
     single = getattr(result, "reason", None)
     if isinstance(single, Enum):
-        reasons.append(Reason(str(single.value), str(single.value).replace("_", " ")))
+        code = str(single.value)
+        reasons.append(Reason(code, entry.reason_words.get(code, code.replace("_", " "))))
     known = [caution(id) for id in entry.cautions]
     found = [c for c in (*known, *_of(result, "cautions")) if isinstance(c, Caution)]
     listed = {c.id: c for c in found if c.id != "advice-only"}
@@ -159,14 +160,12 @@ def _given(item: Input, value: Any, inside: Any) -> Given:
 
 
 def _result(output: Output, result: Any) -> Result:
-    value = result
+    value = result if output.of is None else output.of(result)
     for step in filter(None, output.path.split(".")):
         if value is None:
             break
         value = value[int(step)] if step.isdecimal() else getattr(value, step)
     value = _plain(value)
-    if output.words:
-        value = output.words.get(value, value)
     if output.unit is not None and value is not None:
         value = _converted(output, value)
     return Result(output.name, output.label, value, output.unit.shown if output.unit else "")
@@ -206,7 +205,7 @@ def _steps(entry: Computation, result: Any) -> Iterator[Quantity]:
         return
     if not is_dataclass(result):
         return
-    used = {output.path.partition(".")[0] for output in entry.outputs}
+    used = {output.path.partition(".")[0] or output.name for output in entry.outputs}
     for part in fields(result):
         if part.name not in used | _NOT_STEPS:
             yield from _quantities(part.name, getattr(result, part.name))

@@ -80,6 +80,23 @@ def _date(name: str, label: str) -> Input:
     )  # fmt: skip
 
 
+_BAND_WORDS = {
+    "whole": "Earliest, likely and latest could all be given.",
+    "no_latest": "The rate is too uncertain for a last date.",
+    "rate_only": "Too little evidence for a band: only the likely date is given.",
+    "standing_still": "The counter stands still, or is too slow to give a date.",
+    "no_data": "There is nothing to work a rate out from.",
+    "used_up": "Nothing is left: it is due.",
+}
+_TREND_WORDS = {
+    "reached": "The trend has reached the limit.",
+    "crosses": "The readings show a trend that will cross the limit.",
+    "no_latest": "The trend heads for the limit, but too uncertainly for a last day.",
+    "too_few_points": "Too few readings for a trend.",
+    "not_shown": "The readings do not show a trend: no day can be given.",
+    "heads_away": "The readings head away from the limit.",
+}
+
 ENTRIES = (
     Computation(
         name="counter-series",
@@ -177,6 +194,7 @@ ENTRIES = (
             expected={"per_day": 19.968254, "likely_d": 120.19078, "earliest_d": 107.59593},
             source="worked case computed a second way", tolerance=1e-6,
         ),
+        reason_words=_BAND_WORDS,
         page="usage-rate",
     ),
     Computation(
@@ -270,6 +288,7 @@ ENTRIES = (
             expected={"likely_day": 594.6, "earliest_day": 312.375, "latest_day": 782.75},
             source="worked case computed a second way", tolerance=1e-6,
         ),
+        reason_words=_TREND_WORDS,
         page="trend",
     ),
 )  # fmt: skip

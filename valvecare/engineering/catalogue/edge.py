@@ -1,5 +1,6 @@
 """The edge: what was given becomes SI values, or is refused by the name the caller typed."""
 
+import re
 from collections.abc import Mapping, Sequence
 from datetime import date
 from typing import Any
@@ -240,11 +241,30 @@ def renamed(entry: Computation, refusal: OutOfRange, given: Mapping[str, Any]) -
         value = refusal.value
     elif isinstance(value, Mapping):
         value = f"{value.get('value')} {value.get('unit')}"
-    inside_words = f"{refusal.name} inside"
-    if isinstance(refusal.value, (int, float)) and not isinstance(refusal.value, bool):
-        inside_words += f" is {plain(float(refusal.value))}"
-    why = f"{refusal.why}; {inside_words}" if refusal.why else inside_words
-    return OutOfRange(item.name + row, value, refusal.allowed, why)
+    allowed = _in_trade(entry, refusal.allowed)
+    why = _in_trade(entry, refusal.why)
+    if allowed == refusal.allowed and item.unit is not None and item.unit.si != item.unit.shown:
+        why = "; ".join(filter(None, [why, f"limits in {item.unit.si}"]))
+    return OutOfRange(item.name + row, value, allowed, why)
+
+
+def _in_trade(entry: Computation, words: str) -> str:
+    """The words with the library's names, and figures in brackets after them, as the caller's."""
+    for item in entry.inputs:
+        if item.form is Form.TABLE or "_" not in item.si:
+            continue  # a plain word of the sentence is no name
+
+        def said(found: re.Match[str], item: Input = item) -> str:
+            if found[1] is None:
+                return item.name
+            number = float(found[1])
+            shown = (
+                f"{plain(item.unit.from_si(number))} {item.unit.shown}" if item.unit else found[1]
+            )
+            return f"{item.name} ({shown.rstrip()})"
+
+        words = re.sub(rf"\b{re.escape(item.si)}\b(?: \((-?[\d.]+(?:e[+-]?\d+)?)\))?", said, words)
+    return words
 
 
 def _owner(entry: Computation, name: str) -> Input | None:

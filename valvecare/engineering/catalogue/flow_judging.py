@@ -185,6 +185,34 @@ def _pair(own: Mapping[str, Any]) -> flow_tests.PairTest:
     )
 
 
+def _criteria(judged: flow_tests.FunctionTestJudgement) -> list[dict[str, Any]]:
+    """Every criterion of every step, with its figures in the trade's units."""
+    return [
+        {
+            "step": step.step,
+            "criterion": check.name,
+            "outcome": check.outcome.value,
+            "why": check.words if check.decision is None else _limit_words(check.name, check),
+        }
+        for step in judged.steps
+        for check in step.checks
+    ]
+
+
+def _limit_words(name: str, check: flow_tests.Check) -> str:
+    decision = check.decision
+    if decision is None:
+        return check.words
+    unit = {"rise": KELVIN, "header pressure decay": BAR}.get(name, M3_H)
+    shown = (
+        f"{unit.from_si(value):.4g} {unit.shown}"
+        for value in (decision.measured, decision.standard_uncertainty, decision.acceptance_limit)
+    )
+    words = "{} with standard uncertainty {}; passes {} {}"
+    measured, spread_of, limit = shown
+    return words.format(measured, spread_of, decision.sense, limit)
+
+
 def _check_against_required(v: Mapping[str, Any]) -> None:
     """Refuse a flow that is a slip of a unit against the required one."""
     required = v["required_flow_m3_per_s"]
@@ -467,7 +495,7 @@ ENTRIES = (
         outputs=(
             out("outcome", "Outcome of the test", "outcome"),
             out("proves_capacity", "Capacity proven", "proves_capacity"),
-            out("steps", "Steps", "steps"),
+            out("steps", "Steps", of=_criteria),
         ),
         formula="each criterion in three zones; a step is its worst criterion",
         sources=(

@@ -172,14 +172,14 @@ def plain(number: float) -> str:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Output:
-    """One figure of the answer: `path` leads to it in what the function returned."""
+    """One figure of the answer: `path` leads to it in the returned record, or `of` reads it."""
 
     name: str
     label: str
     path: str = ""
     unit: Unit | None = None
     is_uncertainty: bool = False
-    words: Mapping[Any, str] = field(default_factory=dict)
+    of: Callable[[Any], Any] | None = None
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -196,7 +196,11 @@ class Example:
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Computation:
-    """One entry of the catalogue: what it is for, what it takes, what it answers, and why."""
+    """One entry of the catalogue: what it is for, what it takes, what it answers, and why.
+
+    `aliases` leads from names the library refuses by to inputs; `reason_words` says in words what a
+    reason code of the returned record means.
+    """
 
     name: str
     title: str
@@ -213,6 +217,7 @@ class Computation:
     cautions: tuple[str, ...] = ()
     page: str = ""
     aliases: Mapping[str, str] = field(default_factory=dict)
+    reason_words: Mapping[str, str] = field(default_factory=dict)
     version: int = 1
 
     @property

@@ -301,6 +301,7 @@ ENTRIES = (
         aliases={
             "target_value": "target_share", "thread": "thread_friction",
             "head": "head_friction", "joint.lubricant": "lubricant_on_record",
+            "lubricant": "friction.lubricant",
             "k_factor": "nut_factor", "friction": "thread_friction",
         },
         cautions=CAUTIONS,
