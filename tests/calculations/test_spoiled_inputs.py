@@ -78,7 +78,7 @@ def cases() -> list[Case]:
         whole = entry.example_inputs()
         for item in entry.inputs:
             if item.name not in whole:
-                continue  # left out in the example; given in `test_left_out_inputs_are_read`
+                continue  # left out in the example; see `test_left_out_inputs_are_read_when_they_are_given`
             rest = {key: value for key, value in whole.items() if key != item.name}
             found.append(Case(name, item.name, "missing", rest))
             for how, bad in spoilings(item, whole[item.name]):
@@ -199,3 +199,21 @@ def test_a_slip_in_a_plain_number_never_turns_into_a_pass(name, inputs):
     for case in slips:
         verdict = calculate(name, case.inputs).as_dict()["results"]["verdict"]
         assert verdict in ("fail", "test not able"), case.key
+
+
+def left_out() -> list[tuple[str, str]]:
+    """Inputs the worked example leaves out."""
+    return [
+        (name, item.name)
+        for name, entry in CATALOGUE.items()
+        for item in entry.inputs
+        if item.name not in entry.example_inputs()
+    ]
+
+
+@pytest.mark.parametrize("bad", [nan, inf, "seven", True, -1e300], ids=str)
+@pytest.mark.parametrize(("name", "item"), left_out())
+def test_left_out_inputs_are_read_when_they_are_given(name, item, bad):
+    with pytest.raises(OutOfRange) as refusal:
+        calculate(name, {**CATALOGUE[name].example_inputs(), item: bad})
+    assert refusal.value.name == item
