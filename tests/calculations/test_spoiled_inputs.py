@@ -78,7 +78,7 @@ def cases() -> list[Case]:
         whole = entry.example_inputs()
         for item in entry.inputs:
             if item.name not in whole:
-                continue  # left out in the example; see `test_left_out_inputs_are_read_when_they_are_given`
+                continue  # left out: see `test_left_out_inputs_are_read_when_they_are_given`
             rest = {key: value for key, value in whole.items() if key != item.name}
             found.append(Case(name, item.name, "missing", rest))
             for how, bad in spoilings(item, whole[item.name]):
