@@ -6,8 +6,10 @@ from typing import Any
 
 from tests.factories.due import administrator, policy_for
 from tests.factories.register import ProtectionValveFactory, SiteFactory
+from valvecare.due.actions import restart_clocks
 from valvecare.due.rules import TaskKind
-from valvecare.models import FunctionTest, Inspection, VerdictPolicy
+from valvecare.models import EventCursor, FunctionTest, Inspection, VerdictPolicy
+from valvecare.protection.reads.touched import newest_event
 from valvecare.protection.rules import (
     Capacity,
     DueFact,
@@ -176,14 +178,22 @@ def opened(valve: Any, day: str, as_found: str = "as expected", **given: Any) ->
     return Inspection.objects.create(valve=valve, as_found=as_found, **{**usual, **given})
 
 
+def plant(**given: Any) -> Any:
+    """A site with what a capacity needs."""
+    return SiteFactory(**{"time_zone": "UTC", "atmospheric_pressure_bar_a": 1.01325, **given})
+
+
+def caught_up() -> None:
+    """As if the judge had followed every event so far."""
+    EventCursor.objects.update_or_create(pk="verdicts", defaults={"event_id": newest_event()})
+
+
 def protecting(site: Any = None, **given: Any) -> Any:
     """A valve with a whole record, a policy of its own, in date and proven with margin."""
     valve = ProtectionValveFactory(
-        pump__group__site=site or SiteFactory(time_zone="UTC"), pump__with_curve=True, **given
+        pump__group__site=site or plant(), pump__with_curve=True, **given
     )
     policy_for(valve=valve, months=24)
-    from valvecare.due.actions import restart_clocks
-
     restart_clocks(
         valve,
         TaskKind.STRIP_DOWN,

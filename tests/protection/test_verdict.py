@@ -101,7 +101,7 @@ def test_without_a_required_flow_nothing_is_known():
     )
     found = only(capacity=broken, tests=(proof_fact(required_m3_per_h=None),))
     assert said(found) == (Word.NOT_KNOWN, "required_flow_not_known", None, LOW)
-    assert found.reason == "The required minimum flow cannot be worked out: No curve."
+    assert found.reason == "The required minimum flow cannot be worked out: no curve."
 
 
 def test_the_requirement_of_the_test_itself_still_shows_a_failure():
@@ -262,7 +262,7 @@ def test_an_unmeasured_and_incomputable_capacity_is_doubtful():
     )
     found = only(tests=(NO_FLOW,), capacity=unknown)
     assert (found.word, found.code) == (Word.DOUBTFUL, "capacity_not_known")
-    assert found.reason.endswith("No Kv.")
+    assert found.reason.endswith("no Kv.")
 
 
 def test_evidence_without_a_limit_never_ages():

@@ -61,8 +61,8 @@ class Judged:
 
 
 def _plain(value: Any) -> Any:
-    """JSON-ready copy: dataclasses, dates and enums as plain values."""
-    return msgspec.to_builtins(value, str_keys=True)
+    """As JSON gives it back: dataclasses, dates and enums as plain values, tuples as lists."""
+    return msgspec.json.decode(msgspec.json.encode(value))
 
 
 def _print_of(inputs: Hydraulics) -> str:

@@ -50,8 +50,12 @@ def keep_above(capacity: Capacity) -> str:
 
 
 def sentence(text: str) -> str:
-    """The text as a sentence: a capital first, a full stop at its end."""
-    text = text[:1].upper() + text[1:]
+    """Words of a person as a sentence: a capital first, a full stop at its end."""
+    return closed(text[:1].upper() + text[1:])
+
+
+def closed(text: str) -> str:
+    """The text with a full stop at its end."""
     return text if not text or text[-1] in ".!" else f"{text}."
 
 
@@ -105,7 +109,7 @@ def not_known(facts: Facts) -> list[Ground]:
                 Word.NOT_KNOWN,
                 "required_flow_not_known",
                 "The required minimum flow cannot be worked out: "
-                + sentence(capacity.refusals.get("required flow", "inputs are missing")),
+                + closed(capacity.refusals.get("required flow", "inputs are missing")),
                 next_action="Complete the pump's record.",
                 restriction=keep,
             )
@@ -369,7 +373,7 @@ def computed(facts: Facts, margin_asked: float) -> list[Ground]:
                 Word.DOUBTFUL,
                 "capacity_not_known",
                 "The bypass flow was not measured and cannot be computed: "
-                + sentence(capacity.refusals.get("computed bypass flow", "inputs are missing")),
+                + closed(capacity.refusals.get("computed bypass flow", "inputs are missing")),
                 next_action="Measure the bypass flow, or complete the record.",
             )
         ]
