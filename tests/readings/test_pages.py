@@ -141,6 +141,7 @@ def test_the_page_of_a_series_draws_and_lists(series, actor, engineer, client):
     assert 'role="img"' in html
     assert "meter replaced" in html
     assert "goes on from" in words(answer)
+    assert "gained each day (UTC)" in words(answer)
     assert html.count("Call wrong") == 11
     for days in (7, 366, 3660):
         assert client.get(f"/readings/series/{series.pk}/?days={days}").status_code == 200

@@ -77,7 +77,7 @@ class _SeriesChange:
             Reading.objects.filter(series_id=series_id, at_us=item.at_us).update(
                 quality=int(Quality.BAD)
             )
-            words = f"{item.value:.6g} does not fit the readings before and after it."
+            words = f"{item.value:.12g} does not fit the readings before and after it."
             SetAside.objects.bulk_create(
                 [
                     SetAside(
@@ -234,7 +234,7 @@ class _Line:
     def _remove(self, item: _Item) -> None:
         self.items.remove(item)
         if item.index is not None:
-            words = f"{item.value:.6g} is more than the time since the last reading allows."
+            words = f"{item.value:.12g} is more than the time since the last reading allows."
             remedy = "Declare a changed meter, or accept or dismiss the reading."
             self.aside.append((item, Reason(JUMP, words, remedy)))
         elif item.waiting is None:

@@ -83,6 +83,22 @@ def _figure(page: SeriesPage) -> Any:
     )
 
 
+def _use(page: SeriesPage) -> Any:
+    """What a counter gained each day; empty for gauges."""
+    if page.use is None or page.use.value.size < 2:
+        return ""
+    unit = _UNITS.get(page.series.unit, page.series.unit)
+    return draw(
+        f"use-{page.series.pk}",
+        title=f"{page.series.tag}, gained each day (UTC)",
+        unit=f"{unit} a day".strip(),
+        axis=TimeAxis(ZoneInfo(page.series.site.time_zone)),
+        lines=[Line("gain of the day", page.use.time_s, page.use.value, kind="steps")],
+        height=180,
+        from_zero=True,
+    )
+
+
 def _is_near(page: SeriesPage, limit: float) -> bool:
     """Draw a limit only where it does not flatten the values."""
     known = page.drawn.value[page.drawn.value == page.drawn.value]
@@ -107,6 +123,7 @@ def _page(
         "row": page.row,
         "series": page.series,
         "figure": _figure(page),
+        "use": _use(page),
         "days": days,
         "ranges": PLOT_DAYS,
         "problem": problem,

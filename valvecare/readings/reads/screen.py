@@ -157,6 +157,9 @@ class SeriesPage:
     series: Series
     days: int
     drawn: Drawn
+    use: Drawn | None
+    """Counters: gain of each UTC day; a day without a reading is a gap."""
+    expected: timedelta | None
     gaps: tuple[tuple[datetime, datetime], ...]
     meter_events: Sequence[MeterEvent]
     newest: tuple[ReadingLine, ...]
@@ -189,6 +192,12 @@ def series_page(user: Any, pk: int, *, days: int, at: datetime) -> SeriesPage:
         series=series,
         days=days,
         drawn=drawn,
+        use=_use(series, since_us, until_us) if series.is_counter else None,
+        expected=(
+            None
+            if series.expected_period_s is None
+            else timedelta(seconds=series.expected_period_s)
+        ),
         gaps=holes,
         meter_events=list(MeterEvent.objects.filter(series=series).order_by("at_us")),
         newest=tuple(
@@ -225,6 +234,22 @@ def _drawn(
         for hole in holes[-20:]
     )
     return Drawn(time_s, value, None, None), spans
+
+
+def _use(series: Series, since_us: int, until_us: int) -> Drawn:
+    first, last = since_us // US_PER_DAY, until_us // US_PER_DAY
+    rows = list(
+        SeriesDay.objects.filter(series=series, day__gte=first, day__lte=last)
+        .order_by("day")
+        .values_list("day", "increment")
+    )
+    if not rows:
+        return Drawn(np.zeros(0), np.zeros(0), None, None)
+    days = np.arange(rows[0][0], rows[-1][0] + 1)
+    value = np.full(days.size, np.nan)
+    value[[day - rows[0][0] for day, _ in rows]] = [gain for _, gain in rows]
+    time_s = np.asarray(days * 86_400.0, dtype=np.float64)
+    return Drawn(time_s, value, None, None)
 
 
 def _drawn_by_day(series: Series, since_us: int, until_us: int) -> Drawn:
