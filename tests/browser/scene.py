@@ -13,6 +13,7 @@ from django.urls import URLPattern, get_resolver, reverse
 
 from tests.factories.look import NOON, proof, task, verdict
 from tests.factories.planning import CrewFactory, WindowFactory
+from tests.factories.readings import SeriesFactory, integrator, push, row
 from tests.factories.register import (
     PumpFactory,
     SiteFactory,
@@ -24,9 +25,21 @@ from tests.factories.work import Job, WorkOrderFactory
 from valvecare.core.events import record
 from valvecare.core.models import NOT_KNOWN
 
-NO_PAGE = {"manifest", "livez", "readyz", "schema", "api-docs", "work-order-act"}
-"""Routes that are no page of ours, or answer a POST by going elsewhere; the documents of the
-interface come from a library."""
+NO_PAGE = {
+    "manifest",
+    "livez",
+    "readyz",
+    "schema",
+    "api-docs",
+    "work-order-act",
+    "readings-judge",
+    "series-confirm",
+    "series-meter",
+    "series-swap",
+    "series-wrong",
+}
+"""Routes that are no page of ours, or take a POST only; the documents of the interface come from
+a library."""
 
 
 @dataclass(frozen=True)
@@ -37,6 +50,7 @@ class Scene:
     item: Any
     order: Any
     agreed: Any
+    series: Any
     person: Any
 
     def cookie(self) -> str:
@@ -67,8 +81,10 @@ def build() -> Scene:
     agreed = Job(site, WorkOrderFactory(valve=unknown)).to_agreed().order
     WindowFactory(site=site)
     CrewFactory(site=site)
+    series = SeriesFactory(pump=pump, site=site)
+    push([row(series, hours, 1_000.0 + hours / 2) for hours in range(0, 480, 12)], integrator(site))
     person = UserFactory(username="planner", is_superuser=True, is_staff=True)
-    return Scene(site, known, unknown, item, order, agreed, person)
+    return Scene(site, known, unknown, item, order, agreed, series, person)
 
 
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
@@ -76,6 +92,8 @@ ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "due-why": lambda scene: [scene.item.pk],
     "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],
+    "series": lambda scene: [scene.series.pk],
+    "verdict-why": lambda scene: [scene.known.pk],
     "valve": lambda scene: [scene.known.pk],
     "work-order": lambda scene: [scene.order.pk],
 }
