@@ -169,7 +169,7 @@ def usual(world: World, body: bytes) -> Run:
         required_scopes = {"POST": ["readings:write"]}
 
         def post(self, request: Any) -> Response:
-            given = RowIn(data=request.data["results"], many=True)
+            given = RowIn(data=request.data["rows"], many=True)
             given.is_valid(raise_exception=True)
             tags = {row["series"] for row in given.validated_data}
             known = dict(Series.objects.filter(tag__in=tags).values_list("tag", "pk"))

@@ -329,10 +329,17 @@ class _Chunk:
         if not points.size:
             return
         delta = day_delta(points.only(counts), segments, table)
-        self._insert(connection, points, table)
-        if delta.pos.size:
-            store.add_to_days(connection, day_arrays(delta, table))
-        store.write_states(connection, new_states(points, counts, delta, table, self.now_us))
+        store.keep(
+            connection,
+            points,
+            table,
+            day_arrays(delta, table),
+            new_states(points, counts, delta, table, self.now_us),
+            source_id=self.source_id,
+            source_keys=self._source_keys(points),
+            received_us=self.now_us,
+        )
+        self.verdicts.status[points.row] = CREATED
 
     def _near(self, connection: Any, chain: Points, table: Table) -> probes.Neighbours:
         """Stored neighbours: from the state for readings at the end, by index probe for others."""
@@ -350,15 +357,17 @@ class _Chunk:
                 column[inner] = probed
         return near
 
+    def _source_keys(self, points: Points) -> list[str | None] | None:
+        keys = [self.rows[row].source_key for row in points.row.tolist()]
+        return keys if any(key is not None for key in keys) else None
+
     def _insert(self, connection: Any, points: Points, table: Table) -> None:
-        rows = points.row.tolist()
-        keys = [self.rows[row].source_key for row in rows]
         store.insert_readings(
             connection,
             points,
             table,
             source_id=self.source_id,
-            source_keys=keys if any(key is not None for key in keys) else None,
+            source_keys=self._source_keys(points),
             received_us=self.now_us,
         )
         self.verdicts.status[points.row] = CREATED

@@ -232,6 +232,81 @@ def _relation(cursor: Any, name: str, columns: Sequence[Column]) -> tuple[str, l
     return f"{name} AS d", []
 
 
+def _readings_from_arrays(
+    points: Points, table: Table, source_id: int, keys: Sequence[str | None], received_us: int
+) -> tuple[str, list[Any]]:
+    query = (
+        f"INSERT INTO valvecare_reading ({READING_COLUMNS}) "  # noqa: S608 our own names
+        "SELECT s, t, v, q, %s, k, %s FROM unnest(%s::bigint[], %s::bigint[], "
+        "%s::float8[], %s::smallint[], %s::text[]) AS d(s, t, v, q, k)"
+    )
+    columns = (table.id[points.pos], points.at_us, points.value, points.quality)
+    return query, [source_id, received_us, *(literal(c.tolist()) for c in columns), list(keys)]
+
+
+def keep(
+    connection: Any,
+    points: Points,
+    table: Table,
+    days: Sequence[NDArray[Any]],
+    states: Sequence[NDArray[Any]],
+    *,
+    source_id: int,
+    source_keys: Sequence[str | None] | None,
+    received_us: int,
+) -> None:
+    """Store new readings and what they change: days and states, in the order of their columns.
+
+    On PostgreSQL a small push is one statement: each round trip costs more than its work.
+    """
+    if not _is_pg(connection) or points.size >= STAGE_FROM or not days[0].size:
+        insert_readings(
+            connection,
+            points,
+            table,
+            source_id=source_id,
+            source_keys=source_keys,
+            received_us=received_us,
+        )
+        if days[0].size:
+            add_to_days(connection, days)
+        write_states(connection, states)
+        return
+    keys = source_keys if source_keys is not None else [None] * points.size
+    insert, params = _readings_from_arrays(points, table, source_id, keys, received_us)
+    with connection.cursor() as cursor:
+        day_relation, day_params = _relation(
+            cursor, "valvecare_stage_day", _named(DAY_COLUMNS, days)
+        )
+        state_relation, state_params = _relation(
+            cursor, "valvecare_stage_state", _named(STATE_COLUMNS, states)
+        )
+        cursor.execute(
+            f"WITH r AS ({insert} RETURNING 1), n AS ({_days_from(day_relation)} RETURNING 1) "  # noqa: S608
+            f"{_states_from(state_relation)}",
+            [*params, *day_params, *state_params],
+        )
+
+
+def _named(names: Sequence[tuple[str, str]], arrays: Sequence[NDArray[Any]]) -> list[Column]:
+    return [(name, kind, array) for (name, kind), array in zip(names, arrays, strict=True)]
+
+
+def _states_from(relation: str) -> str:
+    return (
+        f"UPDATE valvecare_series_state AS t SET {_SET_STATE.format(d='d.')} "  # noqa: S608
+        f"FROM {relation} WHERE t.series_id = d.series_id"
+    )
+
+
+def _days_from(relation: str) -> str:
+    names = ", ".join(name for name, _ in DAY_COLUMNS)
+    return (
+        f"INSERT INTO valvecare_series_day ({names}) SELECT {names} FROM {relation} "  # noqa: S608
+        f"WHERE true {_ADD_DAYS}"
+    )
+
+
 def insert_readings(
     connection: Any,
     points: Points,
@@ -262,20 +337,7 @@ def insert_readings(
             return
         keys = list(source_keys) if source_keys is not None else [None] * points.size
         if _is_pg(connection):
-            cursor.execute(
-                f"INSERT INTO valvecare_reading ({READING_COLUMNS}) "  # noqa: S608 our own names
-                "SELECT s, t, v, q, %s, k, %s FROM unnest(%s::bigint[], %s::bigint[], "
-                "%s::float8[], %s::smallint[], %s::text[]) AS d(s, t, v, q, k)",
-                [
-                    source_id,
-                    received_us,
-                    literal(series.tolist()),
-                    literal(points.at_us.tolist()),
-                    literal(points.value.tolist()),
-                    literal(points.quality.tolist()),
-                    keys,
-                ],
-            )
+            cursor.execute(*_readings_from_arrays(points, table, source_id, keys, received_us))
             return
         cursor.executemany(
             f"INSERT INTO valvecare_reading ({READING_COLUMNS}) "  # noqa: S608 our own names
@@ -295,15 +357,12 @@ def insert_readings(
 
 def write_states(connection: Any, arrays: Sequence[NDArray[Any]]) -> None:
     """Set the states of series, in the order of `STATE_COLUMNS`; the rows are locked."""
-    columns = [(n, k, array) for (n, k), array in zip(STATE_COLUMNS, arrays, strict=True)]
     with connection.cursor() as cursor:
         if _is_pg(connection):
-            relation, params = _relation(cursor, "valvecare_stage_state", columns)
-            cursor.execute(
-                f"UPDATE valvecare_series_state AS t SET {_SET_STATE.format(d='d.')} "  # noqa: S608
-                f"FROM {relation} WHERE t.series_id = d.series_id",
-                params,
+            relation, params = _relation(
+                cursor, "valvecare_stage_state", _named(STATE_COLUMNS, arrays)
             )
+            cursor.execute(_states_from(relation), params)
             return
         lists = [array.tolist() for array in arrays]
         cursor.executemany(
@@ -317,16 +376,11 @@ def write_states(connection: Any, arrays: Sequence[NDArray[Any]]) -> None:
 
 def add_to_days(connection: Any, arrays: Sequence[NDArray[Any]]) -> None:
     """Add what a push brings to the days of its series, in the order of `DAY_COLUMNS`."""
-    columns = [(n, k, array) for (n, k), array in zip(DAY_COLUMNS, arrays, strict=True)]
     names = ", ".join(name for name, _ in DAY_COLUMNS)
     with connection.cursor() as cursor:
         if _is_pg(connection):
-            relation, params = _relation(cursor, "valvecare_stage_day", columns)
-            cursor.execute(
-                f"INSERT INTO valvecare_series_day ({names}) SELECT {names} FROM {relation} "  # noqa: S608
-                f"WHERE true {_ADD_DAYS}",
-                params,
-            )
+            relation, params = _relation(cursor, "valvecare_stage_day", _named(DAY_COLUMNS, arrays))
+            cursor.execute(_days_from(relation), params)
             return
         marks = ", ".join(["%s"] * len(DAY_COLUMNS))
         cursor.executemany(
