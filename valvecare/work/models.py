@@ -240,6 +240,66 @@ class Finding(SiteScoped):
         return f"{self.order_id}: {self.part}"
 
 
+class Photo(SiteScoped):
+    """A photograph of a finding or of the valve as found; written anew by us, never the upload."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="photos")
+    revision = models.PositiveSmallIntegerField()
+    finding = models.ForeignKey(
+        Finding,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="photos",
+        help_text="Empty: the valve as found.",
+    )
+    file = models.CharField(
+        max_length=100, unique=True, help_text="Random name below the media root."
+    )
+    size = models.PositiveIntegerField(help_text="Bytes.")
+    width = models.PositiveIntegerField(help_text="Pixels.")
+    height = models.PositiveIntegerField(help_text="Pixels.")
+    sha256 = models.CharField(max_length=64)
+    words = models.CharField(max_length=300, blank=True, help_text="What it shows.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField(help_text="When the fact it shows was found.")
+    recorded_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_photo"
+        ordering = ("order", "id")
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: photograph {self.pk}"
+
+
+class TakenAlong(SiteScoped):
+    """An order out on a person's phone: entries may come in late until it is back."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="taken_along")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    at = models.DateTimeField()
+    back_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        db_table = "valvecare_taken_along"
+        ordering = ("order", "id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["order", "by"],
+                condition=Q(back_at__isnull=True),
+                name="taken_along_once_per_person",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order_id} with {self.by_id}"
+
+
 class PartUsed(SiteScoped):
     """A part or kit built in during the order."""
 
@@ -251,6 +311,12 @@ class PartUsed(SiteScoped):
     quantity = models.PositiveSmallIntegerField(default=1)
     lot = models.CharField(max_length=60, blank=True)
     serial = models.CharField(max_length=60, blank=True)
+    part = models.CharField(
+        max_length=30,
+        blank=True,
+        choices=choices(PartName),
+        help_text="The part it replaced; the latest line of a part counts.",
+    )
     words = models.CharField(max_length=300, blank=True)
     by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"

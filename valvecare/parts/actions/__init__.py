@@ -10,7 +10,7 @@ from valvecare.parts.actions.catalogue import (
     supersede,
 )
 from valvecare.parts.actions.count import approve_count, begin_count, enter_count, reject_count
-from valvecare.parts.actions.fit_part import fit_part, place_part, remove_part
+from valvecare.parts.actions.fit_part import fit_part, fit_spares, place_part, remove_part
 from valvecare.parts.actions.issue import break_up, issue, return_unused, scrap
 from valvecare.parts.actions.purchase import ask_for, drop_purchase
 from valvecare.parts.actions.quarantine import free, quarantine
@@ -35,6 +35,7 @@ __all__ = [
     "drop_purchase",
     "enter_count",
     "fit_part",
+    "fit_spares",
     "free",
     "issue",
     "place_part",

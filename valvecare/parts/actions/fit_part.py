@@ -1,5 +1,6 @@
 """Parts with a life of their own: fitted in a valve, taken out again."""
 
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -11,6 +12,7 @@ from valvecare.core.permits import require
 from valvecare.parts.actions.ledger import refuse_if
 from valvecare.parts.models import FittedPart, Lot, PartNumber
 from valvecare.parts.reads.lives import gained_at
+from valvecare.parts.reads.spares import SpareLine, identify
 from valvecare.parts.rules import why_not_said
 from valvecare.readings.rules import Quantity
 from valvecare.register.models import ProtectionValve
@@ -57,8 +59,12 @@ def place_part(
     lot: Lot | None = None,
     quantity: int = 1,
     order: Any = None,
+    beside: Collection[int] = (),
 ) -> FittedPart:
-    """Fit a part; what was at its place before leaves at that instant. Asks no permit."""
+    """Fit a part; what was at its place before leaves at that instant. Asks no permit.
+
+    `beside`: fitted parts that stay although they have the same place.
+    """
     if part.has_serial and not serial:
         raise Refused(
             Reason(
@@ -71,9 +77,8 @@ def place_part(
     if part.place:
         for old in FittedPart.objects.filter(
             valve=valve, place=part.place, removed_at__isnull=True, fitted_at__lte=fitted_at
-        ):
-            if old.order_id is None or order is None or old.order_id != order.pk:
-                _take_out(old, gained, removed_at=fitted_at, why=f"replaced by {part} {serial}")
+        ).exclude(pk__in=beside):
+            _take_out(old, gained, removed_at=fitted_at, why=f"replaced by {part} {serial}")
     row = FittedPart(
         valve=valve,
         part=part,
@@ -118,6 +123,48 @@ def place_part(
         },
     )
     return row
+
+
+def fit_spares(
+    order: Any, lines: Sequence[SpareLine], *, fitted_at: datetime, actor: Any, at: datetime
+) -> list[FittedPart]:
+    """Fit everything the lines of an order name, kits by their parts. For the one who closes.
+
+    Parts this order fitted before (its record was amended) stay as they are.
+    """
+    found: list[FittedPart] = []
+    for line in lines:
+        spare = identify(line, site_id=order.site_id)
+        parts = [(spare.part, line.quantity)] if spare.part is not None else []
+        if spare.kit is not None:
+            parts = [
+                (one.part, one.quantity * line.quantity)
+                for one in spare.kit.lines.select_related("part")
+                if one.part.place and line.place in ("", one.part.place)
+            ]
+        for part, quantity in parts:
+            serial = line.serial if part.has_serial else ""
+            if not part.place or (part.has_serial and not serial):
+                continue
+            kept = FittedPart.objects.filter(
+                order=order, part=part, serial=serial, lot=spare.lot, removed_at__isnull=True
+            ).first()
+            found.append(
+                kept
+                or place_part(
+                    order.valve,
+                    part,
+                    serial=serial,
+                    lot=spare.lot,
+                    quantity=quantity,
+                    fitted_at=fitted_at,
+                    order=order,
+                    beside=[row.pk for row in found],
+                    actor=actor,
+                    at=at,
+                )
+            )
+    return found
 
 
 def _take_out(

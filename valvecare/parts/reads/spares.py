@@ -10,7 +10,6 @@ from valvecare.parts.models import FittedPart, Kit, Lot, PartNumber, Piece, Rese
 from valvecare.parts.reads.facts import fit_of, issued_to, kits_of, part_or_kit
 from valvecare.parts.rules import (
     KINDS_THAT_NEED_A_KIT,
-    KINDS_THAT_NEED_EVERY_KIT,
     KitUse,
     ReservationState,
     SpareFacts,
@@ -28,8 +27,7 @@ def wanted_kits(valve: ProtectionValve, kind: str) -> list[Kit]:
     """The kits this kind of work at this valve wants whatever is found."""
     if kind not in KINDS_THAT_NEED_A_KIT:
         return []
-    kits = [kit for kit in kits_of(valve) if kit.use == KitUse.EVERY_STRIP_DOWN]
-    return kits if kind in KINDS_THAT_NEED_EVERY_KIT else kits[:1]
+    return [kit for kit in kits_of(valve) if kit.use == KitUse.EVERY_STRIP_DOWN]
 
 
 def why_no_kit(order: Any, *, job_on: date) -> tuple[Reason, ...]:
@@ -121,11 +119,11 @@ def identify(line: SpareLine, *, site_id: int) -> Spare:
 
 
 def places_of(spare: Spare) -> frozenset[str]:
-    """The parts of a valve a line can stand for."""
+    """The parts of a valve a line can stand for; a piece with a serial has a line of its own."""
     if spare.part is not None:
         return frozenset({spare.part.place} - {""})
     if spare.kit is not None:
-        lines = spare.kit.lines.values_list("part__place", flat=True)
+        lines = spare.kit.lines.filter(part__has_serial=False).values_list("part__place", flat=True)
         return frozenset(place for place in lines if place)
     return frozenset()
 
@@ -139,6 +137,7 @@ def why_not_spare(spare: Spare, *, order_id: int, job_on: date) -> Reason | None
         owner = part.code if part.code in owners else next(iter(owners), "")
         fitted_in = (
             FittedPart.objects.filter(part=part, serial=line.serial, removed_at__isnull=True)
+            .exclude(order_id=order_id)
             .values_list("valve__tag", flat=True)
             .first()
             or ""

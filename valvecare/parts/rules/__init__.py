@@ -31,7 +31,6 @@ from valvecare.parts.rules.stock import (
 from valvecare.parts.rules.words import (
     ANY_MEDIUM,
     KINDS_THAT_NEED_A_KIT,
-    KINDS_THAT_NEED_EVERY_KIT,
     CountState,
     FitWord,
     KitUse,
@@ -47,7 +46,6 @@ __all__ = [
     "FitReason",
     "FitWord",
     "KINDS_THAT_NEED_A_KIT",
-    "KINDS_THAT_NEED_EVERY_KIT",
     "KitFacts",
     "KitUse",
     "LotFacts",

@@ -53,10 +53,5 @@ class CountState(StrEnum):
 ANY_MEDIUM = "any"
 """The word in a kit's list of media that leaves nothing out."""
 
-KINDS_THAT_NEED_A_KIT = frozenset(
-    {"strip-down", "sister inspection", "corrective", "bypass-only inspection", "exchange"}
-)
-"""Kinds of work that break a joint: new gaskets and rings, always."""
-
-KINDS_THAT_NEED_EVERY_KIT = frozenset({"strip-down", "sister inspection", "corrective"})
-"""Kinds that open the cover: the kits of every strip-down are wanted."""
+KINDS_THAT_NEED_A_KIT = frozenset({"strip-down", "sister inspection", "corrective"})
+"""Kinds of work that open the cover: new gaskets and rings, always."""

@@ -7,12 +7,14 @@ from django.db import transaction
 
 from valvecare.due.actions import restart_clocks
 from valvecare.due.rules import TaskKind
+from valvecare.parts.actions import fit_spares, settle_reservations
+from valvecare.parts.reads import why_not_spares
 from valvecare.protection.actions import judge_group_of
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken_at_the_valve
 from valvecare.work.actions.raise_due import raise_due_at
 from valvecare.work.actions.tell_protection import note_opening
 from valvecare.work.models import WorkOrder
-from valvecare.work.reads import facts_of, used_since_strip_down
+from valvecare.work.reads import facts_of, replaced_parts, spare_lines, used_since_strip_down
 from valvecare.work.rules import OrderFacts, OrderKind, OrderState, acts_of, why_not_close
 
 
@@ -40,6 +42,16 @@ def close_work_order(
     refuse_if(why_not_close(facts, closer=actor.pk, today=site_day(order, at)))
     passed = facts.state is OrderState.PROVEN
     done_at = _done_at(facts, at)
+    spares = spare_lines(order)
+    refuse_if(
+        *why_not_spares(
+            spares,
+            replaced_parts(facts),
+            order_id=order.pk,
+            site_id=order.site_id,
+            job_on=site_day(order, done_at),
+        )
+    )
     run_hours, starts = used_since_strip_down(order.valve)
     keep(
         order,
@@ -75,6 +87,8 @@ def close_work_order(
             actor=actor,
             at=at,
         )
+    fit_spares(order, spares, fitted_at=done_at, actor=actor, at=at)
+    settle_reservations(order, actor=actor, at=at)
     note_opening(order, facts.gates, closing=True, actor=actor, at=at)
     raise_due_at(order.valve, at=at)
     judge_group_of(order.valve, at)

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 
+from valvecare.parts.actions import release_of_order
 from valvecare.register.rules import ValveStatus
 from valvecare.work.actions.order import keep, refuse_if, taken
 from valvecare.work.models import WorkOrder
@@ -24,6 +25,7 @@ def drop(order_id: int, why: str, *, version: int, actor: Any, at: datetime) -> 
         ),
         why_not_words(why, code="no_why", what="The reason for dropping"),
     )
+    release_of_order(order, f"{order.number} was dropped.", actor=actor, at=at)
     return keep(
         order,
         "dropped",

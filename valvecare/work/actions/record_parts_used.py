@@ -5,9 +5,10 @@ from typing import Any
 
 from django.db import transaction
 
-from valvecare.work.actions.order import keep, taken_at_the_valve
+from valvecare.parts.reads import SpareLine, identify, why_not_spare
+from valvecare.work.actions.order import keep, refuse_if, site_day, taken_at_the_valve
 from valvecare.work.models import PartUsed, WorkOrder
-from valvecare.work.rules import OrderState
+from valvecare.work.rules import OrderState, PartName
 
 
 @transaction.atomic
@@ -21,9 +22,14 @@ def record_parts_used(
     quantity: int = 1,
     lot: str = "",
     serial: str = "",
+    part: PartName | None = None,
     words: str = "",
 ) -> WorkOrder:
-    """Add one line: a part or a kit, how many, its lot and serial."""
+    """Add one line: a part or a kit, how many, its lot and serial.
+
+    `part`: the part of the valve it replaced. Such a line, and every line whose name is in the
+    catalogue, must say which spare it was; a consumable may be named in plain words.
+    """
     order = taken_at_the_valve(
         order_id,
         version=version,
@@ -31,6 +37,10 @@ def record_parts_used(
         verb="given parts",
         states=(OrderState.UNDER_WAY, OrderState.PROVEN),
     )
+    line = SpareLine(name, part.value if part else "", lot, serial, quantity)
+    spare = identify(line, site_id=order.site_id)
+    if part is not None or spare.part is not None or spare.kit is not None:
+        refuse_if(why_not_spare(spare, order_id=order.pk, job_on=site_day(order, at)))
     row = PartUsed(
         order=order,
         revision=order.revision,
@@ -38,6 +48,7 @@ def record_parts_used(
         quantity=quantity,
         lot=lot,
         serial=serial,
+        part=line.place,
         words=words,
         by=actor,
         at=at,
@@ -50,5 +61,5 @@ def record_parts_used(
         actor=actor,
         at=at,
         words=f"{order}: {quantity} {name} built in.",
-        data={"name": name, "quantity": quantity, "lot": lot, "serial": serial},
+        data={"name": name, "quantity": quantity, "lot": lot, "serial": serial, "part": line.place},
     )

@@ -128,6 +128,9 @@ class RecordPartsUsed(Closed):
     quantity = Whole(required=False, default=1, min_value=1, max_value=1000)
     lot = Text(required=False, allow_blank=True, default="", max_length=60)
     serial = Text(required=False, allow_blank=True, default="", max_length=60)
+    part = Word(
+        PartName, required=False, default=None, help_text="The part of the valve it replaces."
+    )
     words = Statement(300, required=False, allow_blank=True, default="")
 
 
@@ -251,7 +254,17 @@ class _PartUsedLine(serializers.Serializer):
     quantity = serializers.IntegerField()
     lot = serializers.CharField()
     serial = serializers.CharField()
+    part = serializers.CharField()
     words = serializers.CharField()
+
+
+class _KeptLine(serializers.Serializer):
+    lot_id = serializers.IntegerField()
+    item = serializers.CharField()
+    lot = serializers.CharField()
+    quantity = serializers.IntegerField()
+    place = serializers.CharField()
+    fit = serializers.CharField()
 
 
 class _ProofLine(serializers.Serializer):
@@ -340,6 +353,10 @@ class OrderOut(serializers.Serializer):
     gates = _GateLine(many=True)
     findings = _FindingLine(many=True)
     parts_used = _PartUsedLine(many=True)
+    kept = _KeptLine(many=True)
+    kit_blocked = serializers.ListField(
+        child=serializers.CharField(), help_text="Why the kit is not shown green yet."
+    )
     tests = _ProofLine(many=True)
     deferrals = _DeferralLine(many=True)
     releases = _ReleaseLine(many=True)

@@ -234,7 +234,13 @@ class FindingForm(VerbForm):
 
 class PartsUsedForm(VerbForm):
     submit = "Add"
-    name = _line("Part or kit", 120)
+    part = WordField(
+        PartName,
+        label="Part of the valve it replaces",
+        required=False,
+        help_text="Needed for every part judged 'replace'.",
+    )
+    name = _line("Part number or kit", 120)
     quantity = forms.IntegerField(
         label="How many",
         min_value=1,

@@ -7,6 +7,8 @@ from valvecare.work.reads.facts import (
     latest_findings,
     latest_test,
     parts_of,
+    replaced_parts,
+    spare_lines,
     spring_known,
     used_since_strip_down,
 )
@@ -26,6 +28,8 @@ __all__ = [
     "my_work",
     "order_card",
     "parts_of",
+    "replaced_parts",
+    "spare_lines",
     "spring_known",
     "used_since_strip_down",
 ]

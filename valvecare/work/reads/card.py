@@ -7,6 +7,7 @@ from typing import Any
 
 from valvecare.core.errors import NotFound, Reason
 from valvecare.core.permits import PERMITS, roles_at
+from valvecare.parts.reads import job_day, open_reservations, why_no_kit
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads.facts import facts_of
 from valvecare.work.rules import (
@@ -75,7 +76,20 @@ class PartUsedLine:
     quantity: int
     lot: str
     serial: str
+    part: str
     words: str
+
+
+@dataclass(frozen=True, slots=True)
+class KeptLine:
+    """Pieces of a lot kept for this order."""
+
+    lot_id: int
+    item: str
+    lot: str
+    quantity: int
+    place: str
+    fit: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -169,6 +183,8 @@ class OrderCard:
     gates: tuple[GateLine, ...]
     findings: tuple[FindingLine, ...]
     parts_used: tuple[PartUsedLine, ...]
+    kept: tuple[KeptLine, ...]
+    kit_blocked: tuple[str, ...]
     tests: tuple[ProofLine, ...]
     deferrals: tuple[DeferralLine, ...]
     releases: tuple[ReleaseLine, ...]
@@ -293,6 +309,30 @@ def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ..
     return tuple(sorted(found))
 
 
+_BEFORE_THE_VALVE = (_S.RAISED, _S.AGREED, _S.PLACED, _S.READIED, *SIDINGS)
+
+
+def _kit(order: WorkOrder, facts: OrderFacts) -> tuple[tuple[KeptLine, ...], tuple[str, ...]]:
+    """What is kept for the order, and before the work begins why its kit is not green."""
+    if ReadyItem.KIT not in ready_items(facts.kind):
+        return (), ()
+    kept = tuple(
+        KeptLine(
+            row.lot_id,
+            str(row.lot.item),
+            row.lot.code,
+            row.quantity,
+            str(row.lot.bin),
+            row.fit,
+        )
+        for row in open_reservations(order.pk)
+    )
+    if facts.state not in _BEFORE_THE_VALVE:
+        return kept, ()
+    day = job_day(order, order.due_on)
+    return kept, tuple(str(reason) for reason in why_no_kit(order, job_on=day))
+
+
 def order_card(order_id: int, user: Any) -> OrderCard:
     """The card of one order. Raises `NotFound` for orders this person may not see."""
     order = (
@@ -314,6 +354,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
     facts = facts_of(order)
     valve = order.valve
     slot = getattr(order, "slot", None)
+    kept, kit_blocked = _kit(order, facts)
     now = order.revision
     return OrderCard(
         id=order.pk,
@@ -364,9 +405,11 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         gates=_gates(order, facts),
         findings=_findings(order, facts),
         parts_used=tuple(
-            PartUsedLine(row.name, row.quantity, row.lot, row.serial, row.words)
+            PartUsedLine(row.name, row.quantity, row.lot, row.serial, row.part, row.words)
             for row in order.parts_used.filter(revision=now)
         ),
+        kept=kept,
+        kit_blocked=kit_blocked,
         tests=tuple(
             ProofLine(
                 row.test.pk,

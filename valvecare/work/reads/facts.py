@@ -3,9 +3,17 @@
 from valvecare.core.models import NOT_KNOWN
 from valvecare.due.models import Clock
 from valvecare.due.rules import TaskKind, Trigger
+from valvecare.parts.reads import SpareLine
 from valvecare.protection.models import FunctionTest
 from valvecare.register.models import ProtectionValve
-from valvecare.work.models import Finding, Gate, OrderTest, ProvisionalRelease, WorkOrder
+from valvecare.work.models import (
+    Finding,
+    Gate,
+    OrderTest,
+    PartUsed,
+    ProvisionalRelease,
+    WorkOrder,
+)
 from valvecare.work.rules import (
     AsFound,
     GateKind,
@@ -99,6 +107,26 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         workers=frozenset(gate.by_id for gate in gates if gate.by_id is not None),
         started_at=order.started_at,
     )
+
+
+def replaced_parts(facts: OrderFacts) -> list[str]:
+    """The parts judged 'replace' in the present revision."""
+    return [
+        part.value
+        for part, judgement in facts.judgements.items()
+        if judgement.decision is PartDecision.REPLACE
+    ]
+
+
+def spare_lines(order: WorkOrder) -> list[SpareLine]:
+    """What was built in, in the present revision; of each replaced part the latest line."""
+    rows = list(PartUsed.objects.filter(order=order, revision=order.revision).order_by("id"))
+    latest = {row.part: row.pk for row in rows if row.part}
+    return [
+        SpareLine(row.name, row.part, row.lot, row.serial, row.quantity)
+        for row in rows
+        if not row.part or latest[row.part] == row.pk
+    ]
 
 
 def used_since_strip_down(valve: ProtectionValve) -> tuple[float | None, float | None]:
