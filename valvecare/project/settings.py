@@ -3,7 +3,8 @@
 Variables (all optional in development and demo; production needs the first three):
 `SECRET_KEY` (or `SECRET_KEY_FILE`), `ALLOWED_HOSTS`, `DATABASE_URL`, `REDIS_URL`,
 `BACKGROUND` (threads or celery), `DEBUG`, `DEMO`, `DEMO_DAY`, `DATA_DIR`, `TIME_ZONE`,
-`SECURE` (behind TLS: secure cookies, HSTS), `TRUST_PROXY_HEADER`, `LOG_JSON`.
+`SECURE` (behind TLS: secure cookies, HSTS), `TRUST_PROXY_HEADER`, `LOG_JSON`, `JOB_LEASE_S`
+(how long a background job may be silent before another process takes it over).
 """
 
 import os
@@ -283,6 +284,7 @@ VALVECARE = {
     "DEMO": DEMO,
     "TODAY": env.str("DEMO_DAY", default="2026-05-04" if DEMO else ""),
     "MEDIA_ROOT": str(MEDIA_ROOT),
+    "JOB_LEASE_S": env.int("JOB_LEASE_S", default=300),
 }
 
 # Celery: a message is only a wake-up; the rows are the truth
