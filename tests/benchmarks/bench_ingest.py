@@ -217,6 +217,48 @@ def measure(world: World, series: int, times: int, rounds: int) -> dict[str, flo
     return {name: series * times / statistics.median(values) for name, values in took.items()}
 
 
+PRELOAD = """
+INSERT INTO valvecare_reading (series_id, at_us, value, quality, source_id, received_us)
+SELECT s.series_id, {first} + m * 60000000::bigint, 1, 0, {source}, 0
+FROM generate_series(1, {minutes}) AS m CROSS JOIN valvecare_series_state s
+"""
+
+
+def grown(world: World, rounds: int) -> None:
+    """PostgreSQL: the same push into a month of three million rows; a month retired."""
+    from django.db import connection
+
+    from valvecare.readings.sql import drop_month, ensure_months
+
+    empty = measure(world, 1_000, 10, rounds)
+    later = BASE_US + 20_000 * MINUTE_US
+    with connection.cursor() as cursor:
+        cursor.execute(PRELOAD.format(first=later, source=world.source, minutes=300))
+    full = measure(world, 1_000, 10, rounds)
+    print(
+        f"1000 x 10 into a month of 3 million rows / into an empty one: ours "
+        f"{full['ours'] / empty['ours']:.2f}, raw {full['raw'] / empty['raw']:.2f}; "
+        f"ours/raw there {full['ours'] / full['raw']:.2f}"
+    )
+    took = {}
+    march, april = BASE.date().replace(month=3), BASE.date().replace(month=4)
+    ensure_months(connection, [march, april])
+    for name, month in (("delete", march), ("drop", april)):
+        first = int(datetime(2026, month.month, 1, tzinfo=UTC).timestamp()) * 1_000_000
+        with connection.cursor() as cursor:
+            cursor.execute(PRELOAD.format(first=first, source=world.source, minutes=50))
+            started = time.perf_counter()
+            if name == "delete":
+                cursor.execute(
+                    "DELETE FROM valvecare_reading WHERE at_us >= %s AND at_us < %s",
+                    [first, first + 31 * 86_400_000_000],
+                )
+            else:
+                drop_month(connection, month)
+            took[name] = time.perf_counter() - started
+    print(f"retire 500,000 readings of a month: delete / drop {took['delete'] / took['drop']:.0f}")
+
+
 def main() -> None:
     rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 7
     _prepare()
@@ -245,6 +287,8 @@ def main() -> None:
                 f"{found['ours'] / found['raw']:.2f} | {found['ours'] / found['usual']:.2f} | "
                 f"{found['replay'] / found['ours']:.2f}"
             )
+        if connection.vendor == "postgresql":
+            grown(world, rounds)
     finally:
         runner.teardown_databases(databases)
 
