@@ -31,7 +31,10 @@ def build(say: Callable[[str], None]) -> None:
         say(f"  {line}")
     story.history(DEMO_NOW)
     say("31 past jobs entered.")
-    run = run_job("sweep", now=timezone.now, at=DEMO_NOW, slot=f"demo-{timezone.now().isoformat()}")
+    slot = f"demo-{timezone.now().isoformat()}"
+    check = run_job("readings.check", now=timezone.now, at=DEMO_NOW, slot=slot)
+    say(f"Readings checked for sense: {check.counts if check else 'nothing'}.")
+    run = run_job("sweep", now=timezone.now, at=DEMO_NOW, slot=slot)
     say(f"Swept: {run.counts if run else 'nothing'}. {time.perf_counter() - started:.1f} s in all.")
 
 

@@ -125,10 +125,13 @@ def _hours(zone: ZoneInfo, days: int, *, until: time) -> list[datetime]:
 
 
 def _gauge_rows(zones: dict[str, ZoneInfo]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """(site, row): the passing bypass, the frozen sensor, the swapped pair, the wrong unit."""
+    """(site, row): the passing bypass, the frozen sensor, the swapped pair, the wrong unit.
+
+    The last reading of each is taken at noon UTC of the demo day, its present.
+    """
     zone = zones["AF"]
-    shut_at = local(zone, DEMO_DAY - timedelta(days=1), time(21))
-    for index, at in enumerate(_hours(zone, 3, until=time(6))):
+    shut_at = local(zone, DEMO_DAY, time(4))
+    for index, at in enumerate(_hours(zone, 3, until=time(13))):
         wiggle = 0.1 * (index % 7 - 3)
         low = shut_at - timedelta(hours=2) <= at <= shut_at
         flow = 40.0 if low else 147.0
@@ -136,17 +139,17 @@ def _gauge_rows(zones: dict[str, ZoneInfo]) -> Iterator[tuple[str, dict[str, Any
         yield "AF", _row("AF-FW-2P.INLET_T", at, round(143 + 0.1 * (index % 3 - 1), 1), "degC")
         yield "AF", _row("AF-FW-2P.AMBIENT_T", at, round(22 + 0.1 * (index % 5 - 2), 1), "degC")
         line = 142.8 if low else 139.0
-        last = at == local(zone, DEMO_DAY, time(6))
+        last = at == local(zone, DEMO_DAY, time(13))
         shown = 139.0 if last else round(line + 0.05 * (index % 4 - 1.5), 2)
         yield "AF", _row("AF-FW-2P.LINE_T", at, shown, "degC")
         # shaft 543 kW at 147 m3/h by the curve, 11 kW more here; motor efficiency 0.95
         power = (400.0 if low else 554.0) / 0.95
         yield "AF", _row("AF-FW-2P.POWER", at, round(power + wiggle, 1), "kW")
     zone = zones["SM"]
-    for at in _hours(zone, 9, until=time(6)):
+    for at in _hours(zone, 9, until=time(16)):
         yield "SM", _row("SM-HP-4P.LINE_T", at, 24.10, "degC", quality="good")
     zone = zones["NH"]
-    for index, at in enumerate(_hours(zone, 14, until=time(6))):
+    for index, at in enumerate(_hours(zone, 14, until=time(14))):
         running_1 = (index // 36) % 3 == 0
         # the two power sensors are wired to each other's pump: 1 shows power while 2 runs
         for pump, sees in (("NH-BC-1P", not running_1), ("NH-BC-2P", running_1)):

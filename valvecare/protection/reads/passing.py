@@ -127,8 +127,9 @@ def passing_of(fleet: Fleet, policy: Policy | None, at: datetime) -> dict[int, P
     if policy is None or not able:
         return found
     shut = _shut_since(able, at)
-    for valve, held in able.items():
-        found[valve] = _judge(fleet, valve, held, shut.get(held[Quantity.MAIN_FLOW].id), policy, at)
+    for valve, whole in able.items():
+        since = shut.get(whole[Quantity.MAIN_FLOW].id)
+        found[valve] = _judge(fleet, valve, whole, since, policy, at)
     return found
 
 
