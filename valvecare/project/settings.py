@@ -142,6 +142,8 @@ CACHES = {
     "default": {
         "BACKEND": "django.core.cache.backends.redis.RedisCache",
         "LOCATION": env.str("CACHE_URL", default=REDIS_URL),
+        # a cache that hangs may cost a request a moment, not its answer
+        "OPTIONS": {"socket_connect_timeout": 0.5, "socket_timeout": 0.5},
     }
     if REDIS_URL
     else {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}
@@ -245,7 +247,10 @@ SPECTACULAR_SETTINGS = {
     "SCHEMA_PATH_PREFIX": r".*/api/v1",
     "SWAGGER_UI_DIST": "SIDECAR",
     "SWAGGER_UI_FAVICON_HREF": "SIDECAR",
-    "POSTPROCESSING_HOOKS": ["drf_spectacular.hooks.postprocess_schema_enums"],
+    "POSTPROCESSING_HOOKS": [
+        "drf_spectacular.hooks.postprocess_schema_enums",
+        "valvecare.web.schema.share_problem_answers",
+    ],
     # closed word lists get one name each in generated clients
     "ENUM_NAME_OVERRIDES": {
         words.__name__: [word.value for word in words]

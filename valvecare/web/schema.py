@@ -54,3 +54,21 @@ class Schema(AutoSchema):
                     response, str(status), media_types=["application/problem+json"]
                 )
         return bodies
+
+
+def share_problem_answers(result: dict[str, Any], **_: Any) -> dict[str, Any]:
+    """Post-processing: the problem answers stand once in `components`, operations point to them.
+
+    Only answers that are word for word the shared ones are replaced; it is a third of the size.
+    """
+    shared = result.setdefault("components", {}).setdefault("responses", {})
+    for methods in result["paths"].values():
+        for operation in methods.values():
+            answers = operation["responses"]
+            for status, words in PROBLEMS.items():
+                answer = answers.get(str(status))
+                if answer is not None and answer.get("description") == words:
+                    name = f"Problem{status}"
+                    if shared.setdefault(name, answer) == answer:
+                        answers[str(status)] = {"$ref": f"#/components/responses/{name}"}
+    return result
