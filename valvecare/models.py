@@ -45,6 +45,7 @@ from valvecare.readings.models import (
 from valvecare.register.models import (
     CalendarRule,
     CurvePoint,
+    Label,
     Membership,
     ProtectionValve,
     Pump,
@@ -115,6 +116,7 @@ __all__ = [
     "FittedPart",
     "Kit",
     "KitLine",
+    "Label",
     "Lot",
     "Movement",
     "PartNumber",

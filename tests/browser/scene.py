@@ -24,6 +24,8 @@ from tests.factories.register import (
 from tests.factories.work import Job, WorkOrderFactory
 from valvecare.core.events import record
 from valvecare.core.models import NOT_KNOWN
+from valvecare.register.actions import make_label
+from valvecare.register.rules import LabelKind
 
 NO_PAGE = {
     "manifest",
@@ -37,6 +39,12 @@ NO_PAGE = {
     "series-meter",
     "series-swap",
     "series-wrong",
+    "labels-print",
+    "label-make",
+    "label-retire",
+    "label-svg",
+    "label",
+    "label-lower-case",
 }
 """Routes that are no page of ours, or take a POST only; the documents of the interface come from
 a library."""
@@ -84,12 +92,14 @@ def build() -> Scene:
     series = SeriesFactory(pump=pump, site=site)
     push([row(series, hours, 1_000.0 + hours / 2) for hours in range(0, 480, 12)], integrator(site))
     person = UserFactory(username="planner", is_superuser=True, is_staff=True)
+    make_label(LabelKind.VALVE, known.pk, actor=person, at=NOON)
     return Scene(site, known, unknown, item, order, agreed, series, person)
 
 
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "calculation": lambda scene: ["bypass-working-point"],
     "due-why": lambda scene: [scene.item.pk],
+    "label-of": lambda scene: ["valve", scene.known.pk],
     "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],
     "series": lambda scene: [scene.series.pk],

@@ -42,6 +42,7 @@ PERMITS: dict[str, frozenset[Role]] = {
     "change_register": _ENGINEER | _PLANNER,
     "change_pump": _ENGINEER | {Role.PUMP_OWNER},
     "change_design": _ENGINEER,
+    "make_label": _ENGINEER | _PLANNER | _TECHNICIAN | {Role.STOREKEEPER},
     "change_members": _ADMINISTRATOR,
     "change_credentials": _ADMINISTRATOR,
     # readings

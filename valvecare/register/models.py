@@ -13,6 +13,7 @@ from valvecare.core.models import NOT_KNOWN, SiteScoped, SiteScopedQuerySet, Ver
 from valvecare.core.permits import Role
 from valvecare.register.rules import (
     Attitude,
+    LabelKind,
     PumpRole,
     ReturnsTo,
     ValveStatus,
@@ -451,3 +452,36 @@ class ProtectionValve(Versioned, SiteScoped, Retirable):
             and self.design.revision != NOT_KNOWN
             and self.serial != NOT_KNOWN
         )
+
+
+class Label(Versioned, SiteScoped, Retirable):
+    """A plate with a code, fixed to a valve, pump, bin or kit. The code says nothing by itself.
+
+    `target_id` is the key of the record of that kind; bins and kits belong to a later
+    capability, so the register keeps no foreign key to them.
+    """
+
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="labels")
+    code = models.CharField(max_length=12, unique=True, editable=False)
+    kind = models.CharField(max_length=8, choices=choices(LabelKind))
+    target_id = models.PositiveBigIntegerField()
+    made_at = models.DateTimeField()
+    made_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL, null=True, on_delete=models.PROTECT, related_name="+"
+    )
+    retired_why = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        db_table = "valvecare_label"
+        ordering = ("id",)
+        constraints = [
+            models.UniqueConstraint(
+                fields=["kind", "target_id"],
+                condition=Q(retired_at__isnull=True),
+                name="one_live_label_per_thing",
+                violation_error_message="This has a live label already.",
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"label {self.code}"

@@ -1,6 +1,6 @@
 """Answers of the register, as frozen dataclasses: identity of a valve, overview, search, roles."""
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
@@ -10,6 +10,7 @@ from django.db.models import Count, Prefetch, Q
 from valvecare.core.errors import NotFound
 from valvecare.core.permits import PERMITS, Role
 from valvecare.register.models import (
+    Label,
     Membership,
     ProtectionValve,
     Pump,
@@ -17,6 +18,7 @@ from valvecare.register.models import (
     Site,
     ValveDesign,
 )
+from valvecare.register.rules import LabelKind, label_code
 
 
 @dataclass(frozen=True)
@@ -349,3 +351,121 @@ def designs_in_use(user: Any) -> list[ValveDesign]:
     """Designs of the valves the person sees, each once."""
     seen = ProtectionValve.objects.for_user(user).values("design_id")
     return list(ValveDesign.objects.filter(pk__in=seen))
+
+
+@dataclass(frozen=True)
+class Target:
+    """What a label is fixed to. `url_name` and `args` name its page; empty name: no page."""
+
+    kind: LabelKind
+    id: int
+    name: str
+    site: Site
+    place: str
+    url_name: str
+    args: tuple[Any, ...]
+    is_retired: bool
+    valve_id: int | None = None
+
+
+TARGETS: dict[LabelKind, Callable[[Any, int], Target | None]] = {}
+
+
+def register_target(kind: LabelKind) -> Any:
+    """Let a later capability be labelled: the function gives the record the person may see."""
+
+    def keep(find: Callable[[Any, int], Target | None]) -> Callable[[Any, int], Target | None]:
+        TARGETS[kind] = find
+        return find
+
+    return keep
+
+
+@register_target(LabelKind.VALVE)
+def valve_target(user: Any, pk: int) -> Target | None:
+    valve = (
+        ProtectionValve.objects.for_user(user)
+        .select_related("pump__group__site")
+        .filter(pk=pk)
+        .first()
+    )
+    if valve is None:
+        return None
+    place = f"protects {valve.pump}, serial {valve.serial}"
+    return Target(
+        LabelKind.VALVE,
+        pk,
+        valve.tag,
+        valve.site_of(),
+        place,
+        "valve",
+        (pk,),
+        valve.is_retired,
+        pk,
+    )
+
+
+@register_target(LabelKind.PUMP)
+def pump_target(user: Any, pk: int) -> Target | None:
+    """A pump's page is that of the valve in service that protects it."""
+    pump = Pump.objects.for_user(user).select_related("group__site").filter(pk=pk).first()
+    if pump is None:
+        return None
+    valve = ProtectionValve.objects.in_service().filter(pump=pump).first()
+    return Target(
+        LabelKind.PUMP,
+        pk,
+        pump.tag,
+        pump.site_of(),
+        f"pump of {pump.group}",
+        "valve" if valve else "",
+        (valve.pk,) if valve else (),
+        pump.is_retired,
+        valve.pk if valve else None,
+    )
+
+
+def target_of(user: Any, kind: LabelKind, pk: int) -> Target:
+    """What a label of this kind and key is fixed to. Raises `NotFound`."""
+    find = TARGETS.get(LabelKind(kind))
+    target = find(user, pk) if find is not None and 0 < pk < 2**63 else None
+    if target is None:
+        raise NotFound(f"There is no such {LabelKind(kind).value} for you.")
+    return target
+
+
+def label_of(user: Any, code: str) -> tuple[Label, Target]:
+    """The label with this code, retired or not, and its thing. Raises `NotFound`."""
+    label = Label.objects.for_user(user).filter(code=code).select_related("site").first()
+    if label is None:
+        raise NotFound("There is no such label for you.")
+    return label, target_of(user, LabelKind(label.kind), label.target_id)
+
+
+def live_labels(kind: LabelKind, ids: Iterable[int]) -> Mapping[int, Label]:
+    """The live label of each of these records that has one. One query."""
+    rows = Label.objects.filter(kind=kind.value, target_id__in=list(ids), retired_at=None)
+    return {row.target_id: row for row in rows}
+
+
+@register_finder
+def find_labels(user: Any, text: str) -> list[Hit]:
+    """A label by its code or the address on it; its page is that of the thing."""
+    code = label_code(text)
+    if code is None:
+        return []
+    try:
+        label, target = label_of(user, code)
+    except NotFound:
+        return []
+    state = "retired label" if label.is_retired else "label"
+    return [
+        Hit(
+            state,
+            code,
+            f"{target.site} · {target.kind.value} {target.name}",
+            "label",
+            (code,),
+            True,
+        )
+    ]

@@ -1,6 +1,7 @@
 """Closed word lists of the register, limits of its numbers, and what it refuses, with reasons."""
 
 import math
+import re
 from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
@@ -33,6 +34,15 @@ class ReturnsTo(StrEnum):
     VESSEL = "vessel"
     SUCTION = "suction pipe"
     NOT_KNOWN = "not known"
+
+
+class LabelKind(StrEnum):
+    """What a label is fixed to."""
+
+    VALVE = "valve"
+    PUMP = "pump"
+    BIN = "bin"
+    KIT = "kit"
 
 
 class Scope(StrEnum):
@@ -333,5 +343,54 @@ def why_not_rotate(*, live: int, is_live: bool) -> Reason | None:
             "two_live_tokens",
             f"This credential has {live} live tokens already.",
             "Revoke the old one first.",
+        )
+    return None
+
+
+LABEL_ALPHABET = "23456789ABCDEFGHJKLMNPQRSTVWXYZ"
+"""Upper case and digits without 0, 1, I, O and U: hard to misread on a plate, and inside the
+alphanumeric set of ISO/IEC 18004 (from memory), so that the code stays small."""
+LABEL_LENGTH = 8
+_CODE = re.compile(rf"[{LABEL_ALPHABET}]{{{LABEL_LENGTH}}}", re.ASCII)
+
+
+def label_code(text: str) -> str | None:
+    """The code in what was scanned or typed: the code alone, or the address on the label.
+
+    >>> label_code(" 7kq3-9mxt "), label_code("HTTPS://PLANT.EXAMPLE/L/7KQ39MXT/")
+    ('7KQ39MXT', '7KQ39MXT')
+    >>> label_code("NH-FW-3V") is None
+    True
+    """
+    wanted = text.strip().upper()
+    if "/" in wanted:
+        found = re.search(rf"/L/([{LABEL_ALPHABET}]{{{LABEL_LENGTH}}})/?$", wanted, re.ASCII)
+        return found.group(1) if found else None
+    bare = wanted.replace(" ", "").replace("-", "")
+    return bare if _CODE.fullmatch(bare) else None
+
+
+def why_not_label(name: str, *, live_code: str | None, is_retired: bool) -> Reason | None:
+    """One live label per thing: a second plate with another code would be two identities."""
+    if is_retired:
+        return why_not_change(name, is_retired=True)
+    if live_code is not None:
+        return Reason(
+            "label_exists",
+            f"{name} has the label {live_code} already.",
+            "Print it again, or retire it first if the plate is lost.",
+            {"code": live_code},
+        )
+    return None
+
+
+def why_not_retire_label(code: str, reason: str, *, is_retired: bool) -> Reason | None:
+    if is_retired:
+        return Reason("label_retired", f"The label {code} is retired already.", "Nothing to do.")
+    if not reason.strip():
+        return Reason(
+            "reason_needed",
+            f"The label {code} is not retired without a reason.",
+            "Say what became of the plate: lost, damaged, on the wrong valve.",
         )
     return None

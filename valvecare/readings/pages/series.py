@@ -12,7 +12,6 @@ from django.views.decorators.http import require_POST, require_safe
 from valvecare.core.errors import NotFound
 from valvecare.readings import actions, reads
 from valvecare.readings.models import Series
-from valvecare.readings.pages.acts import new_key, run_once, see_other
 from valvecare.readings.pages.forms import (
     DaysForm,
     ListForm,
@@ -23,6 +22,7 @@ from valvecare.readings.pages.forms import (
 )
 from valvecare.readings.reads.screen import PLOT_DAYS, SeriesPage
 from valvecare.web import clock
+from valvecare.web.page_acts import new_key, run_once, see_other
 from valvecare.web.plots import Band, Limit, Line, Marker, TimeAxis, draw
 
 _UNITS = {"1": "", "degC": "°C", "m3/h": "m³/h", "bar_g": "bar g", "bar_a": "bar a"}

@@ -12,10 +12,10 @@ from django.views.decorators.http import require_POST, require_safe
 
 from valvecare.core.permits import may_anywhere
 from valvecare.readings import actions, reads
-from valvecare.readings.pages.acts import new_key, run_once, see_other
 from valvecare.readings.pages.forms import JudgeForm
 from valvecare.readings.rules import SetAsideState
 from valvecare.web import clock
+from valvecare.web.page_acts import new_key, run_once, see_other
 
 SHOWN = 100
 _DONE = {"accept": "accepted", "dismiss": "dismissed"}

@@ -5,6 +5,7 @@ from valvecare.register.actions.credentials import (
     revoke_plant_credential,
     rotate_plant_credential,
 )
+from valvecare.register.actions.labels import make_label, retire_label
 from valvecare.register.actions.people import add_member, end_membership
 from valvecare.register.actions.pumps import change_pump, set_curve
 from valvecare.register.actions.records import (
@@ -23,7 +24,9 @@ __all__ = [
     "change_record",
     "end_membership",
     "issue_plant_credential",
+    "make_label",
     "refuse_retirement_when",
+    "retire_label",
     "retire_record",
     "revoke_plant_credential",
     "rotate_plant_credential",

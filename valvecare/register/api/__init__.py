@@ -1,5 +1,5 @@
 """The register's part of the REST API."""
 
-from valvecare.register.api import kinds, people, sheets
+from valvecare.register.api import kinds, labels, people, sheets
 
-urls = [*kinds.urls, *people.urls, *sheets.urls]
+urls = [*kinds.urls, *labels.urls, *people.urls, *sheets.urls]
