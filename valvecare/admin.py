@@ -10,6 +10,13 @@ from valvecare.protection.admin import (
     VerdictAdmin,
     VerdictPolicyAdmin,
 )
+from valvecare.readings.admin import (
+    MeterEventAdmin,
+    PlantEventAdmin,
+    PushAdmin,
+    SeriesAdmin,
+    SetAsideAdmin,
+)
 from valvecare.register.admin import LastAdministratorGuard, SiteScopedAdmin
 from valvecare.web.admin import EventAdmin, JobRunAdmin
 
@@ -23,9 +30,14 @@ __all__ = [
     "JobRunAdmin",
     "LastAdministratorGuard",
     "LiquidPropertiesAdmin",
+    "MeterEventAdmin",
     "OperatingReleaseAdmin",
     "PlannerWorkOrderAdmin",
+    "PlantEventAdmin",
     "PolicyAdmin",
+    "PushAdmin",
+    "SeriesAdmin",
+    "SetAsideAdmin",
     "SiteScopedAdmin",
     "VerdictAdmin",
     "VerdictPolicyAdmin",

@@ -239,3 +239,13 @@ def test_swapped_sensors_exchange_their_pumps(series, engineer):
             at=LONG_AFTER + timedelta(1),
         )
     assert refused.value.code == "not_a_pair"
+
+
+def test_what_stored_values_mean_does_not_change(series, actor, engineer):
+    push([row(series, 0, 100.0)], actor)
+    with pytest.raises(Refused) as refused:
+        actions.change_series(series.pk, {"unit": "1"}, version=1, actor=engineer, at=LONG_AFTER)
+    assert refused.value.code == "has_readings"
+    stranger = member(SeriesFactory().site, Role.RELIABILITY_ENGINEER)
+    with pytest.raises(NotFound):
+        actions.change_series(series.pk, {"unit": "1"}, version=1, actor=stranger, at=LONG_AFTER)

@@ -62,7 +62,7 @@ class Series(Versioned, SiteScoped, Retirable):
 
     site_path: ClassVar[str] = "site"
 
-    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="series")
+    site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="series", editable=False)
     pump = models.ForeignKey(Pump, on_delete=models.PROTECT, related_name="series")
     tag = models.CharField(max_length=80, help_text="As the plant system names it.")
     quantity = models.CharField(max_length=30, choices=choices(Quantity))

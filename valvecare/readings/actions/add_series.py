@@ -15,7 +15,7 @@ from valvecare.engineering.errors import OutOfRange
 from valvecare.readings.actions.rebuild_days import rebuild_days
 from valvecare.readings.actions.series_store import lock_one
 from valvecare.readings.models import Reading, Series, SeriesDay, SeriesState, micros
-from valvecare.readings.rules import MEASURED, Quantity
+from valvecare.readings.rules import MEASURED, Quantity, why_not_change_series
 from valvecare.register.models import Pump
 
 _JUDGING = {"resolution", "rollover_modulus", "max_starts_per_hour"}
@@ -40,6 +40,10 @@ def change_series(
     series_id: int, changes: Mapping[str, Any], *, version: int, actor: Any, at: datetime
 ) -> Series:
     """Change facts of a series. What judges segments makes all its days new."""
+    state = SeriesState.objects.filter(series_id=series_id).first()
+    refusal = why_not_change_series(set(changes), points=state.points if state else 0)
+    if refusal is not None and Series.objects.for_user(actor).filter(pk=series_id).exists():
+        raise Refused(refusal)
     series: Series = records.change(
         Series.objects.for_user(actor),
         series_id,

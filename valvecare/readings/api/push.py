@@ -3,6 +3,7 @@
 import time
 from typing import Any
 
+import structlog
 from django.core.cache import cache
 from django.urls import path
 from drf_spectacular.utils import OpenApiExample, OpenApiParameter, OpenApiTypes, extend_schema
@@ -21,6 +22,8 @@ from valvecare.register.rules import Scope
 from valvecare.web.filters import refuse_unknown
 from valvecare.web.pagination import keyset_page
 from valvecare.web.views import Endpoint
+
+log = structlog.get_logger("valvecare.readings")
 
 WINDOW_S = 60
 
@@ -74,10 +77,13 @@ class PushRate(BaseThrottle):
         auth = request.auth
         who = f"t{auth.pk}" if isinstance(auth, PlantCredential) else f"u{request.user.pk}"
         key = f"valvecare-pushes-{who}-{int(now // WINDOW_S)}"
-        cache.add(key, 0, timeout=2 * WINDOW_S)
         try:
+            cache.add(key, 0, timeout=2 * WINDOW_S)
             count = cache.incr(key)
         except ValueError:  # the cache dropped the key between the two calls
+            return True
+        except Exception as error:  # noqa: BLE001 a cache that is away must not stop readings
+            log.warning("push_rate_not_counted", error=repr(error))
             return True
         return bool(count <= options().READINGS_PUSHES_PER_MINUTE)
 

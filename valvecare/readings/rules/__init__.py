@@ -11,6 +11,7 @@ from valvecare.readings.rules.measured import (
 )
 from valvecare.readings.rules.rows import (
     Row,
+    why_not_change_series,
     why_not_declare,
     why_not_plant_event,
 )
@@ -70,6 +71,7 @@ __all__ = [
     "stray_readings",
     "unit_kind",
     "whole_micro",
+    "why_not_change_series",
     "why_not_declare",
     "why_not_plant_event",
 ]

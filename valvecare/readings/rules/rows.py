@@ -1,5 +1,6 @@
 """One pushed row, and when a declaration or report cannot be taken."""
 
+from collections.abc import Collection
 from datetime import datetime
 from typing import Annotated, Literal
 
@@ -56,4 +57,16 @@ def why_not_plant_event(
         return Reason("time_too_old", "The time lies before 1990.", "Set the sender's clock.")
     if kind == PlantEventKind.LOW_LOAD.value and duration_s is None:
         return Reason("missing_duration_s", "Low load needs its duration.", "Send duration_s.")
+    return None
+
+
+def why_not_change_series(changed: Collection[str], *, points: int) -> Reason | None:
+    """What the stored values mean must not change under them."""
+    fixed = sorted({"unit", "quantity"} & set(changed))
+    if fixed and points:
+        return Reason(
+            "has_readings",
+            f"The series has {points} readings; its {' and '.join(fixed)} cannot change.",
+            "Retire it and add a new series.",
+        )
     return None
