@@ -17,6 +17,7 @@ from valvecare.engineering.release import (
     ReleaseWay,
     SpringRecord,
     SpringState,
+    release_need,
     release_verdict,
     rod_positions,
 )
@@ -325,4 +326,41 @@ def test_a_heavy_cover_floats_at_once() -> None:
 def test_combinations_no_spring_has_are_refused(call: Callable[[], float], name: str) -> None:
     with pytest.raises(OutOfRange) as refusal:
         call()
+    assert refusal.value.name == name
+
+
+@pytest.mark.parametrize("row", DESIGNS, ids=lambda row: row[0])
+@pytest.mark.parametrize("state", [SpringState.SOUND, SpringState.NOT_KNOWN])
+def test_the_way_needs_no_rods_and_agrees_with_the_whole_verdict(row, state):
+    _, _, rate, free, fitted, *_ = row
+    travel, count = row[10] / 1e3, row[12]
+    record = SpringRecord(
+        rate_n_per_m=rate * 1e3, free_m=free / 1e3, installed_m=fitted / 1e3, state=state
+    )
+    cover = CoverRecord(
+        bolt_count=count, pitch_m=0.003, grip_m=0.06, nut_height_m=0.024, stud_travel_m=travel
+    )
+    need = release_need(record, stud_travel_m=travel, policy=POLICY)
+    whole = release_verdict(record, cover, policy=POLICY)
+    assert (need.way, need.reasons) == (whole.way, whole.reasons)
+    assert (need.preload_n, need.energy_j, need.residual_n) == (
+        whole.preload_n,
+        whole.energy_j,
+        whole.residual_n,
+    )
+    assert (need.way is ReleaseWay.TREAT_AS_LOADED) == (state is SpringState.NOT_KNOWN)
+
+
+@pytest.mark.parametrize(
+    ("case", "travel", "policy", "name"),
+    [
+        ("no stud travel", None, POLICY, "stud_travel_m"),
+        ("no margin", 0.045, ReleasePolicy(margin_m=None, hand_force_n=0.0), "margin_m"),
+        ("no hand force", 0.045, ReleasePolicy(margin_m=0.01, hand_force_n=None), "hand_force_n"),
+    ],
+)
+def test_the_way_is_refused_by_name(case, travel, policy, name):
+    record = SpringRecord(rate_n_per_m=5.3e3, free_m=0.13, installed_m=0.1, state=SpringState.SOUND)
+    with pytest.raises(OutOfRange) as refusal:
+        release_need(record, stud_travel_m=travel, policy=policy)
     assert refusal.value.name == name

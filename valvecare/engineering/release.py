@@ -75,6 +75,23 @@ class ReleasePolicy:
 
 
 @dataclass(frozen=True, slots=True)
+class ReleaseNeed:
+    """Which way the cover may be released, and the numbers that decide it.
+
+    With 'treat as loaded' the numbers are None.
+    """
+
+    way: ReleaseWay
+    preload_n: float | None
+    energy_j: float | None
+    free_travel_m: float | None
+    residual_n: float | None
+    rod_travel_m: float | None
+    missing: tuple[str, ...]
+    reasons: tuple[Reason, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class ReleaseVerdict:
     """How to release the cover, and everything a page needs to show the working.
 
@@ -142,6 +159,124 @@ def rod_positions(bolt_count: int, *, rods: int) -> tuple[int, ...]:
     return tuple(1 + i * count // number for i in range(number))
 
 
+def release_need(
+    spring: SpringRecord, *, stud_travel_m: float | None, policy: ReleasePolicy
+) -> ReleaseNeed:
+    """Say which way the cover may be released: needs no data of rods, bolts or clamped length.
+
+    Parameters
+    ----------
+    spring : rate (N/m), free and installed length (m), state; None where not known
+    stud_travel_m : thread left while the nut is still fully engaged, m
+    policy : margin (m) and hand force (N)
+
+    Returns
+    -------
+    ReleaseNeed : preload and residual in N, energy in J, travels in m; None when loaded
+
+    Raises
+    ------
+    OutOfRange : a given number is not finite or outside its range; stud travel or policy missing
+
+    Assumptions
+    -----------
+    Linear spring; no pressure on either side of the disc.
+
+    Source
+    ------
+    Common practice; margin and hand force are policy.
+
+    Examples
+    --------
+    >>> need = release_need(
+    ...     SpringRecord(rate_n_per_m=5.3e3, free_m=0.130, installed_m=0.100,
+    ...                  state=SpringState.SOUND),
+    ...     stud_travel_m=0.045, policy=ReleasePolicy(margin_m=0.010, hand_force_n=0.0))
+    >>> need.way.value, round(need.preload_n), round(need.energy_j, 1)
+    ('standard studs', 159, 2.4)
+    """
+    state = SpringState(
+        require_member("state", spring.state, tuple(SpringState), "say what is known of it")
+    )
+    travel = require_plausible("travel_m", stud_travel_m, "stud_travel_m")
+    margin = require_plausible("margin_m", policy.margin_m)
+    hand_force = require_between(
+        "hand_force_n", policy.hand_force_n, at_least=0.0, at_most=500.0, why="policy, N"
+    )
+    given = {
+        name: value
+        for name, value in (
+            ("rate_n_per_m", spring.rate_n_per_m),
+            ("free_m", spring.free_m),
+            ("installed_m", spring.installed_m),
+        )
+        if value is not None
+    }
+    for name, value in given.items():
+        require_plausible(
+            "rate_n_per_m" if name == "rate_n_per_m" else "spring_length_m", value, name
+        )
+    missing = tuple(name for name in ("rate_n_per_m", "free_m", "installed_m") if name not in given)
+    if missing or state != SpringState.SOUND:
+        return ReleaseNeed(
+            ReleaseWay.TREAT_AS_LOADED,
+            None,
+            None,
+            None,
+            None,
+            None,
+            missing,
+            _loaded_reasons(missing, state),
+        )
+    rate, free, installed = (given["rate_n_per_m"], given["free_m"], given["installed_m"])
+    left = residual_force(rate_n_per_m=rate, free_m=free, installed_m=installed, travel_m=travel)
+    needed = rod_travel(free_m=free, installed_m=installed, margin_m=margin)
+    if travel >= needed - 1e-9 and left <= hand_force:
+        way = ReleaseWay.STANDARD_STUDS
+        reason = Reason(
+            "studs_reach",
+            f"The studs give {travel * 1e3:.4g} mm; the spring needs "
+            f"{(free - installed) * 1e3:.4g} mm and the margin {margin * 1e3:.4g} mm.",
+        )
+    else:
+        way = ReleaseWay.LONG_RODS
+        reason = Reason(
+            "studs_too_short",
+            f"The studs give {travel * 1e3:.4g} mm; needed are {needed * 1e3:.4g} mm. "
+            f"At their end the spring would still push with {left:.4g} N.",
+        )
+    return ReleaseNeed(
+        way,
+        spring_preload(rate_n_per_m=rate, free_m=free, installed_m=installed),
+        spring_energy(rate_n_per_m=rate, free_m=free, installed_m=installed),
+        free - installed,
+        left,
+        needed,
+        (),
+        (reason,),
+    )
+
+
+def _loaded_reasons(missing: tuple[str, ...], state: SpringState) -> tuple[Reason, ...]:
+    reasons = [
+        Reason(
+            f"{name}_not_known",
+            f"{name} is not known: the spring cannot be called free. Take it from the maker, or "
+            "measure it after a clamped release.",
+        )
+        for name in missing
+    ]
+    if state != SpringState.SOUND:
+        reasons.append(
+            Reason(
+                "spring_" + state.name.lower(),
+                f"The spring is {state.value}: it may let go at any travel and counts as fully "
+                "loaded.",
+            )
+        )
+    return tuple(reasons)
+
+
 def release_verdict(
     spring: SpringRecord, cover: CoverRecord, *, policy: ReleasePolicy
 ) -> ReleaseVerdict:
@@ -198,19 +333,7 @@ def release_verdict(
     hand_force = require_between(
         "hand_force_n", policy.hand_force_n, at_least=0.0, at_most=500.0, why="policy, N"
     )
-    given = {
-        name: value
-        for name, value in (
-            ("rate_n_per_m", spring.rate_n_per_m),
-            ("free_m", spring.free_m),
-            ("installed_m", spring.installed_m),
-        )
-        if value is not None
-    }
-    for name, value in given.items():
-        require_plausible(
-            "rate_n_per_m" if name == "rate_n_per_m" else "spring_length_m", value, name
-        )
+    need = release_need(spring, stud_travel_m=stud_travel, policy=policy)
     rods_at_least = LEAST_RODS if count % 2 == 0 else LEAST_RODS_ODD
     rods_better = BETTER_RODS if count % 2 == 0 and count >= BETTER_RODS else rods_at_least
     positions = rod_positions(count, rods=rods_better)
@@ -231,12 +354,11 @@ def release_verdict(
         "Linear spring; the cover follows the nuts.",
         "Zero pressure on both sides of the disc: trapped pressure acts with the spring.",
     )
-    missing = tuple(name for name in ("rate_n_per_m", "free_m", "installed_m") if name not in given)
-    if missing or state != SpringState.SOUND:
+    free, installed, needed = spring.free_m, spring.installed_m, need.rod_travel_m
+    if free is None or installed is None or needed is None:
         return _treat_as_loaded(
             spring,
-            state,
-            missing,
+            need,
             grip,
             nut,
             margin,
@@ -246,48 +368,28 @@ def release_verdict(
             inputs,
             assumptions,
         )
-
-    rate, free, installed = (given["rate_n_per_m"], given["free_m"], given["installed_m"])
-    preload = spring_preload(rate_n_per_m=rate, free_m=free, installed_m=installed)
-    energy = spring_energy(rate_n_per_m=rate, free_m=free, installed_m=installed)
-    left = residual_force(
-        rate_n_per_m=rate, free_m=free, installed_m=installed, travel_m=stud_travel
-    )
-    needed = rod_travel(free_m=free, installed_m=installed, margin_m=margin)
     turns = turns_to_free(free_m=free, installed_m=installed, pitch_m=pitch)
     thread = grip + needed + nut
     steps = (
-        Quantity("preload", preload, "N", "R (L0 - L1)"),
-        Quantity("stored energy", energy, "J", "R (L0 - L1)^2/2"),
-        Quantity("free travel", free - installed, "m", "L0 - L1"),
-        Quantity("force left at the end of the studs", left, "N", "max(0, R (L0 - L1 - travel))"),
+        Quantity("preload", need.preload_n, "N", "R (L0 - L1)"),
+        Quantity("stored energy", need.energy_j, "J", "R (L0 - L1)^2/2"),
+        Quantity("free travel", need.free_travel_m, "m", "L0 - L1"),
+        Quantity(
+            "force left at the end of the studs",
+            need.residual_n,
+            "N",
+            "max(0, R (L0 - L1 - travel))",
+        ),
         Quantity("travel needed", needed, "m", "L0 - L1 + margin"),
         Quantity("threaded length of rods", thread, "m", "clamped length + travel + one nut"),
         Quantity("turns to free", turns, "", "(L0 - L1)/pitch"),
     )
-    studs_reach = stud_travel >= needed - 1e-9
-    if studs_reach and left <= hand_force:
-        way = ReleaseWay.STANDARD_STUDS
-        reasons: tuple[Reason, ...] = (
-            Reason(
-                "studs_reach",
-                f"The studs give {stud_travel * 1e3:.4g} mm; the spring needs "
-                f"{(free - installed) * 1e3:.4g} mm and the margin {margin * 1e3:.4g} mm.",
-            ),
-        )
+    if need.way is ReleaseWay.STANDARD_STUDS:
         instructions: tuple[str, ...] = (
             "Back all nuts off evenly, in small equal turns, far side first.",
             f"Nuts stay on for at least {turns:.1f} turns, until the cover is free by hand.",
         )
     else:
-        way = ReleaseWay.LONG_RODS
-        reasons = (
-            Reason(
-                "studs_too_short",
-                f"The studs give {stud_travel * 1e3:.4g} mm; needed are {needed * 1e3:.4g} mm. "
-                f"At their end the spring would still push with {left:.4g} N.",
-            ),
-        )
         instructions = (
             f"Fit at least {rods_at_least}, better {rods_better}, cover rods in opposite "
             f"positions, threaded over at least {thread * 1e3:.4g} mm.",
@@ -298,11 +400,11 @@ def release_verdict(
             "short studs.",
         )
     return ReleaseVerdict(
-        way=way,
-        preload_n=preload,
-        energy_j=energy,
-        free_travel_m=free - installed,
-        residual_n=left,
+        way=need.way,
+        preload_n=need.preload_n,
+        energy_j=need.energy_j,
+        free_travel_m=need.free_travel_m,
+        residual_n=need.residual_n,
         rod_travel_m=needed,
         rod_thread_m=thread,
         rods_at_least=rods_at_least,
@@ -312,7 +414,7 @@ def release_verdict(
         clamp_needed=False,
         inputs=inputs,
         steps=steps,
-        reasons=reasons,
+        reasons=need.reasons,
         instructions=instructions,
         assumptions=assumptions,
         cautions=cautions_for("release_verdict"),
@@ -321,8 +423,7 @@ def release_verdict(
 
 def _treat_as_loaded(
     spring: SpringRecord,
-    state: SpringState,
-    missing: tuple[str, ...],
+    need: ReleaseNeed,
     grip: float,
     nut: float,
     margin: float,
@@ -333,22 +434,6 @@ def _treat_as_loaded(
     assumptions: tuple[str, ...],
 ) -> ReleaseVerdict:
     """Rods for the full assembled length and a clamp: nothing is assumed about the spring."""
-    reasons = [
-        Reason(
-            f"{name}_not_known",
-            f"{name} is not known: the spring cannot be called free. Take it from the maker, or "
-            "measure it after a clamped release.",
-        )
-        for name in missing
-    ]
-    if state != SpringState.SOUND:
-        reasons.append(
-            Reason(
-                "spring_" + state.name.lower(),
-                f"The spring is {state.value}: it may let go at any travel and counts as fully "
-                "loaded.",
-            )
-        )
     longest = max((v for v in (spring.free_m, spring.installed_m) if v is not None), default=None)
     thread = None if longest is None else grip + longest + margin + nut
     length_words = (
@@ -380,7 +465,7 @@ def _treat_as_loaded(
         clamp_needed=True,
         inputs=inputs,
         steps=steps,
-        reasons=tuple(reasons),
+        reasons=need.reasons,
         instructions=(
             "Do not release the cover with its studs, whatever their travel.",
             f"Fit {rods_better} cover rods in opposite positions, {length_words}.",

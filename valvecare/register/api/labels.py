@@ -72,7 +72,7 @@ def _row(request: Request, pk: int) -> Label:
     row = Label.objects.for_user(request.user).select_related("site").filter(pk=pk).first()
     if row is None:
         raise NotFound("There is no such label for you.")
-    return row  # type: ignore[no-any-return]
+    return row
 
 
 def _answer(request: Request, pk: int, status: int = 200) -> Response:

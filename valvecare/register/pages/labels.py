@@ -126,7 +126,7 @@ def labels_print(request: HttpRequest) -> HttpResponse:
     kept = live_labels(LabelKind.VALVE, ids)
     if not kept:
         return see_other(f"{back}?{urlencode({'refused': 'no label'})}")
-    query = [("label", kept[pk].pk) for pk in ids if pk in kept]
+    query = [("label", str(kept[pk].pk)) for pk in ids if pk in kept]
     query.append(("size", request.POST.get("size", DEFAULT_SIZE)))
     return see_other(f"{_to(request, 'labels-sheet')}?{urlencode(query)}")
 
