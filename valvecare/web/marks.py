@@ -79,6 +79,27 @@ MARKS: Mapping[str, Mark] = {
     "accepted": DONE,
     "dismissed": PLAIN,
     "not known": UNKNOWN,
+    # does a kit fit
+    "fits": GOOD,
+    "fits with note": WARN,
+    "does not fit": BAD,
+    "unknown": UNKNOWN,
+    # where a lot or a wanted kit stands
+    "on the shelf": GOOD,
+    "expiring": WARN,
+    "expired": BAD,
+    "in quarantine": BAD,
+    "empty": PLAIN,
+    "issued": DONE,
+    "kept": GOOD,
+    "on its way": BUSY,
+    "short": BAD,
+    "no kit listed": UNKNOWN,
+    # a stock count
+    "counting": BUSY,
+    "counted": WAITING,
+    "approved": DONE,
+    "rejected": PLAIN,
 }
 
 SHAPES: Mapping[str, str] = {

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from valvecare.core.jobs import run_job
 from valvecare.models import DueItem, Verdict
-from valvecare.project.demo import feed, story, world
+from valvecare.project.demo import feed, stock, story, world
 from valvecare.project.demo.shape import DEMO_DAY
 
 DEMO_NOW = datetime.combine(DEMO_DAY, clock_time(12), tzinfo=UTC)
@@ -22,6 +22,7 @@ def build(say: Callable[[str], None]) -> None:
     world.register()
     story.policies()
     story.plan(DEMO_NOW)
+    stock.fill()
     say("Register, policies and plan of three invented sites entered.")
     feed.make_series()
     tally = feed.push_everything(feed.Plant(timezone.now()))
@@ -35,6 +36,7 @@ def build(say: Callable[[str], None]) -> None:
     check = run_job("readings.check", now=timezone.now, at=DEMO_NOW, slot=slot)
     say(f"Readings checked for sense: {check.counts if check else 'nothing'}.")
     run = run_job("sweep", now=timezone.now, at=DEMO_NOW, slot=slot)
+    stock.trap(DEMO_NOW)
     say(f"Swept: {run.counts if run else 'nothing'}. {time.perf_counter() - started:.1f} s in all.")
 
 

@@ -1,0 +1,23 @@
+"""Pages of parts. They work without JavaScript and on a phone."""
+
+from django.urls import path
+
+from valvecare.parts.pages import lists, lots
+
+urls = [
+    path("parts/", lists.stock, name="parts"),
+    path("parts/find/", lists.find, name="parts-find"),
+    path("parts/asked/", lists.asked, name="parts-asked"),
+    path("parts/reserve/", lists.reserve, name="parts-reserve"),
+    path("parts/order/", lists.order, name="parts-order"),
+    path("parts/keep/", lists.keep, name="parts-keep"),
+    path("parts/kits/", lists.kits, name="kits"),
+    path("parts/kits/<int:pk>/", lists.kit, name="kit"),
+    path("parts/pick-list/<int:pk>/", lists.picking, name="pick-list"),
+    path("parts/receive/", lots.receive, name="parts-receive"),
+    path("parts/lots/<int:pk>/", lots.lot, name="lot"),
+    path("parts/lots/<int:pk>/<slug:verb>/", lots.do, name="lot-act"),
+    path("parts/reservations/<int:pk>/release/", lots.release, name="reservation-release"),
+    path("parts/counts/", lots.begin_count, name="parts-begin-count"),
+    path("parts/counts/<int:pk>/", lots.count, name="parts-count"),
+]
