@@ -118,6 +118,22 @@ class Installation:
             "WARNING",
         )
 
+    def ask_worker(self, job: str, slot: str) -> None:
+        """Send the message that makes a worker run a job now (an operator's command)."""
+        done = subprocess.run(
+            [
+                *(sys.executable, "-m", "celery", "-A", "valvecare.project"),
+                *("call", "valvecare.run_job", "-a", f'["{job}", "{slot}"]'),
+            ],
+            env=self.env,
+            cwd=ROOT,
+            capture_output=True,
+            text=True,
+            timeout=60,
+            check=False,
+        )
+        assert done.returncode == 0, done.stderr[-2000:]
+
     def alive(self) -> bool:
         with urllib.request.urlopen(f"{self.url}/livez", timeout=2) as answer:
             return answer.status == 200
