@@ -4,6 +4,7 @@ from datetime import datetime
 from typing import Any
 
 from rest_framework.permissions import IsAuthenticated
+from rest_framework.request import Request
 from rest_framework.views import APIView
 
 from valvecare.web import clock
@@ -24,6 +25,13 @@ class Endpoint(APIView):
     parser_classes: Any = (GuardedJSONParser,)
     renderer_classes: Any = (FastJSONRenderer,)
     required_scopes: Any = None
+
+    def initial(self, request: Request, *args: Any, **kwargs: Any) -> None:
+        # the fingerprint of an Idempotency-Key needs the bytes, and the CSRF check of a session
+        # would parse them away
+        if "Idempotency-Key" in request.headers:
+            _ = request.body
+        super().initial(request, *args, **kwargs)
 
     def get_exception_handler(self) -> Any:
         return exception_handler
