@@ -7,6 +7,8 @@ from valvecare.calculations import api as calculations_api
 from valvecare.calculations import pages as calculations_pages
 from valvecare.due import api as due_api
 from valvecare.due import pages as due_pages
+from valvecare.parts import api as parts_api
+from valvecare.parts import pages as parts_pages
 from valvecare.planning import api as planning_api
 from valvecare.planning import pages as planning_pages
 from valvecare.protection import api as protection_api
@@ -31,6 +33,7 @@ api = [
     *readings_api.urls,
     *due_api.urls,
     *protection_api.urls,
+    *parts_api.urls,
     *work_api.urls,
     *planning_api.urls,
 ]
@@ -42,6 +45,7 @@ pages: list = [
     *due_pages.urls,
     *readings_pages.urls,
     *calculations_pages.urls,
+    *parts_pages.urls,
     *work_pages.urls,
     *planning_pages.urls,
 ]
