@@ -21,7 +21,7 @@ class SiteScopedQuerySet(models.QuerySet[Any]):
             return self.all()
         membership = apps.get_model("valvecare", "Membership")
         sites = membership.objects.filter(user=user).values("site_id")
-        return self.filter(**{f"{self.model.site_path}__in": sites})  # type: ignore[attr-defined]
+        return self.filter(**{f"{self.model.site_path}__in": sites})
 
 
 class SiteScoped(models.Model):

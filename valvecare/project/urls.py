@@ -18,10 +18,10 @@ urlpatterns = [
 ]
 
 
-def _handler(status: int, code: str, detail: str, template: str):  # type: ignore[no-untyped-def]
+def _handler(status: int, code: str, detail: str, template: str):
     from django.shortcuts import render
 
-    def answer(request, *_args, **_kwargs):  # type: ignore[no-untyped-def]
+    def answer(request, *_args, **_kwargs):
         if is_api(request):
             return json_problem(status, code, detail)
         return render(request, template, {"detail": detail}, status=status)

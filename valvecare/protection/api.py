@@ -268,7 +268,7 @@ def _address(request: Request, name: str, *args: Any) -> str:
 
 def _standing(found: Standing, url: str) -> dict[str, Any]:
     own = {"valve": {"id": found.id, "tag": found.tag}, "url": f"{url}/{found.id}"}
-    names = [name for name in StandingOut().fields if name not in {*own, "stale", "notes"}]
+    names = [str(name) for name in StandingOut().fields if name not in {*own, "stale", "notes"}]
     return {
         **own,
         **{name: getattr(found, name) for name in names},
@@ -278,7 +278,7 @@ def _standing(found: Standing, url: str) -> dict[str, Any]:
 
 
 def _fields(shape: type[serializers.Serializer], row: Any) -> dict[str, Any]:
-    return {name: getattr(row, name) for name in shape().fields}
+    return {str(name): getattr(row, str(name)) for name in shape().fields}
 
 
 def _step(step: Step) -> dict[str, Any]:
@@ -384,7 +384,7 @@ def _test(test: FunctionTest) -> dict[str, Any]:
         "group": group.code,
         "recorded_by": "" if test.recorded_by is None else test.recorded_by.get_username(),
     }
-    names = [name for name in TestOut().fields if name not in own]
+    names = [str(name) for name in TestOut().fields if name not in own]
     return {**own, **{name: getattr(test, name) for name in names}}
 
 

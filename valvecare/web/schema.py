@@ -1,6 +1,6 @@
 """OpenAPI: every operation documents the problem answers once, here."""
 
-from typing import Any
+from typing import Any, Literal
 
 from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.utils import OpenApiResponse
@@ -22,7 +22,7 @@ class Problem(serializers.Serializer):
     status = serializers.IntegerField()
     code = serializers.CharField(help_text="Stable, for programs.")
     detail = serializers.CharField(help_text="A sentence, for people.")
-    errors = ProblemEntry(many=True, required=False)
+    errors = ProblemEntry(many=True, required=False)  # type: ignore[assignment]
 
 
 PROBLEMS = {
@@ -43,7 +43,7 @@ PROBLEMS = {
 
 
 class Schema(AutoSchema):
-    def _get_response_bodies(self, direction: str = "response") -> Any:
+    def _get_response_bodies(self, direction: Literal["request", "response"] = "response") -> Any:
         bodies = super()._get_response_bodies(direction)
         if direction != "response":
             return bodies
