@@ -13,14 +13,14 @@ from rest_framework.response import Response
 from valvecare.readings import actions, reads
 from valvecare.readings.api.shapes import (
     DayOut,
+    HowCheckedIn,
     MeterEventIn,
     MeterEventOut,
     ReadingOut,
     SeriesChangeIn,
     SeriesIn,
     SeriesOut,
-    SwapIn,
-    WhyIn,
+    SeriesSwapIn,
     WrongReadingIn,
     page_of,
 )
@@ -318,12 +318,12 @@ class SeriesConfirm(Endpoint):
         operation_id="series_confirm",
         summary="Answer a doubt: the readings are right, and how that was checked",
         tags=["readings"],
-        request=WhyIn,
+        request=HowCheckedIn,
         responses=SeriesOut,
         examples=[OpenApiExample("checked", {"why": "hand-held probe agrees"}, request_only=True)],
     )
     def post(self, request: Request, pk: int) -> Response:
-        given = body_of(WhyIn, request)
+        given = body_of(HowCheckedIn, request)
         actions.confirm_series(pk, actor=request.user, at=self.now, why=given["why"])
         return series_answer(request, pk)
 
@@ -334,14 +334,14 @@ class SeriesSwap(Endpoint):
         summary="Two sensors were on each other's pump: exchange their pumps",
         tags=["readings"],
         parameters=[IF_MATCH],
-        request=SwapIn,
+        request=SeriesSwapIn,
         responses=SeriesOut,
         examples=[
             OpenApiExample("pair", {"with_series": 18, "with_version": 1}, request_only=True)
         ],
     )
     def post(self, request: Request, pk: int) -> Response:
-        given = body_of(SwapIn, request)
+        given = body_of(SeriesSwapIn, request)
         actions.swap_series(
             pk,
             given["with_series"],

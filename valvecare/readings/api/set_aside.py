@@ -18,10 +18,10 @@ from valvecare.readings.api.bodies import Body, parsed, read_bounded, reason_of
 from valvecare.readings.api.push import sender_name
 from valvecare.readings.api.series import IF_MATCH, body_of
 from valvecare.readings.api.shapes import (
-    MaybeWhyIn,
     PlantEventOut,
     PlantEventsIn,
     PlantEventsOut,
+    ReadingJudgementIn,
     SetAsideOut,
     page_of,
 )
@@ -71,7 +71,7 @@ class _Judgement(Endpoint):
     judge: Callable[..., SetAside]
 
     def do(self, request: Request, pk: int) -> Response:
-        given = body_of(MaybeWhyIn, request)
+        given = body_of(ReadingJudgementIn, request)
         item = type(self).judge(
             pk, version=version_from(request), actor=request.user, at=self.now, why=given["why"]
         )
@@ -86,7 +86,7 @@ class Accept(_Judgement):
         summary="Store the reading after all",
         tags=["readings"],
         parameters=[IF_MATCH],
-        request=MaybeWhyIn,
+        request=ReadingJudgementIn,
         responses=SetAsideOut,
         examples=[_why],
     )
@@ -102,7 +102,7 @@ class Dismiss(_Judgement):
         summary="Leave the reading out for good",
         tags=["readings"],
         parameters=[IF_MATCH],
-        request=MaybeWhyIn,
+        request=ReadingJudgementIn,
         responses=SetAsideOut,
         examples=[_why],
     )

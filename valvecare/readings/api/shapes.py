@@ -216,19 +216,19 @@ class MeterEventOut(serializers.Serializer):
     recorded_at = serializers.DateTimeField()
 
 
-class WhyIn(Closed):
+class HowCheckedIn(Closed):
     why = Text(max_length=300, help_text="How it was checked; stands in the record.")
 
 
-class MaybeWhyIn(Closed):
+class ReadingJudgementIn(Closed):
     why = Text(required=False, allow_blank=True, max_length=300, default="")
 
 
-class WrongReadingIn(WhyIn):
+class WrongReadingIn(HowCheckedIn):
     at = InstantField(help_text="The instant of the reading.")
 
 
-class SwapIn(Closed):
+class SeriesSwapIn(Closed):
     with_series = Whole(min_value=1, max_value=2**63 - 1)
     with_version = Whole(min_value=1, max_value=2**31 - 1)
 
