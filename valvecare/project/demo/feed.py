@@ -170,7 +170,7 @@ def _troubles(zones: dict[str, ZoneInfo]) -> Iterator[tuple[str, list[dict[str, 
         _row("NH-BC-1P.SUCTION_P", first.replace(fold=0), 6.01, "bar_g"),
         _row("NH-BC-1P.SUCTION_P", first.replace(fold=1), 6.02, "bar_g"),
         # a value in kPa that calls itself bar
-        _row("NH-BC-1P.SUCTION_P", noon, 601.0, "bar_g"),
+        _row("NH-BC-1P.SUCTION_P", noon + timedelta(minutes=30), 601.0, "bar_g"),
         # bar without a word on gauge or absolute
         _row("NH-BC-1P.SUCTION_P", noon + timedelta(minutes=1), 6.0, "bar"),
         _row("NH-DH-1P.RUN_H", noon, -5.0, "h"),
