@@ -190,10 +190,11 @@ class ReceiveForm(ActForm):
             "free fall": given.pop("free_fall"),
         }
         kit, part, purchase = given.pop("kit"), given.pop("part"), given.pop("purchase")
+        place, lot = given.pop("place"), given.pop("lot")
         return {
             **given,
-            "bin_id": given.pop("place").pk,
-            "lot_code": given.pop("lot"),
+            "bin_id": place.pk,
+            "lot_code": lot,
             "kit_id": kit.pk if kit else None,
             "part_id": part.pk if part else None,
             "purchase_id": purchase.pk if purchase else None,
