@@ -99,6 +99,8 @@ def build() -> Scene:
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "calculation": lambda scene: ["bypass-working-point"],
     "due-why": lambda scene: [scene.item.pk],
+    "job-card": lambda scene: [scene.order.pk],
+    "job-pack": lambda scene: [scene.order.pk],
     "label-of": lambda scene: ["valve", scene.known.pk],
     "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],

@@ -354,7 +354,7 @@ def test_the_way_needs_no_rods_and_agrees_with_the_whole_verdict(row, state):
 @pytest.mark.parametrize(
     ("case", "travel", "policy", "name"),
     [
-        ("no stud travel", None, POLICY, "stud_travel_m"),
+        ("stud travel in mm", 45.0, POLICY, "stud_travel_m"),
         ("no margin", 0.045, ReleasePolicy(margin_m=None, hand_force_n=0.0), "margin_m"),
         ("no hand force", 0.045, ReleasePolicy(margin_m=0.01, hand_force_n=None), "hand_force_n"),
     ],
@@ -364,3 +364,10 @@ def test_the_way_is_refused_by_name(case, travel, policy, name):
     with pytest.raises(OutOfRange) as refusal:
         release_need(record, stud_travel_m=travel, policy=policy)
     assert refusal.value.name == name
+
+
+def test_a_stud_travel_that_nobody_knows_counts_as_loaded():
+    record = SpringRecord(rate_n_per_m=5.3e3, free_m=0.13, installed_m=0.1, state=SpringState.SOUND)
+    need = release_need(record, stud_travel_m=None, policy=POLICY)
+    assert need.way is ReleaseWay.TREAT_AS_LOADED
+    assert (need.missing, need.preload_n) == (("stud_travel_m",), None)

@@ -43,6 +43,19 @@ class Options:
     LOW_MARGIN_SHARE: float = 0.9
     """Share of an interval from which a task is shown as coming up."""
 
+    RELEASE_MARGIN_MM: float = 10.0
+    """Thread that must be left beyond the free travel of the spring before a cover is let go on
+    its own studs. The owner's policy."""
+
+    RELEASE_HAND_FORCE_N: float = 0.0
+    """Force of the spring that may be let go by hand at the end of the studs, at most 500."""
+
+    LIFTING_GEAR_FROM_KG: float = 25.0
+    """Mass from which lifting gear is always used (ISO 11228-1 reference mass, from memory)."""
+
+    LIFTING_TEAM: int = 2
+    """The largest team that lifts by hand, 1 to 3."""
+
     MEDIA_ROOT: str = ""
     """Folder for photographs and certificates, outside the web root. Empty: Django's MEDIA_ROOT."""
 

@@ -22,6 +22,8 @@ from valvecare.engineering.working import Quantity, Reason
 
 LEAST_RODS: Final = 2
 BETTER_RODS: Final = 4
+_NEEDED: Final = ("rate_n_per_m", "free_m", "installed_m", "stud_travel_m")
+_PLAUSIBLE: Final = {"rate_n_per_m": "rate_n_per_m", "stud_travel_m": "travel_m"}
 LEAST_RODS_ODD: Final = 3  # an odd bolt circle has no opposite positions: three, evenly spread
 
 
@@ -159,6 +161,43 @@ def rod_positions(bolt_count: int, *, rods: int) -> tuple[int, ...]:
     return tuple(1 + i * count // number for i in range(number))
 
 
+def rod_counts(bolt_count: int) -> tuple[int, int]:
+    """How many cover rods: at least, and better.
+
+    Parameters
+    ----------
+    bolt_count : fasteners of the cover, 2 to 200
+
+    Returns
+    -------
+    tuple of int : least and better number of rods; three on an odd circle, which has no opposites
+
+    Raises
+    ------
+    OutOfRange : not a whole number from 2 to 200
+
+    Assumptions
+    -----------
+    Fasteners evenly spaced on one circle.
+
+    Source
+    ------
+    Common practice.
+
+    Examples
+    --------
+    >>> rod_counts(8), rod_counts(9), rod_counts(2)
+    ((2, 4), (3, 3), (2, 2))
+    """
+    count = require_count(
+        "bolt_count", bolt_count, at_least=2, at_most=200, why="count the bolts of the cover"
+    )
+    if count % 2:
+        least = min(LEAST_RODS_ODD, count)
+        return least, least
+    return LEAST_RODS, BETTER_RODS if count >= BETTER_RODS else LEAST_RODS
+
+
 def release_need(
     spring: SpringRecord, *, stud_travel_m: float | None, policy: ReleasePolicy
 ) -> ReleaseNeed:
@@ -167,16 +206,17 @@ def release_need(
     Parameters
     ----------
     spring : rate (N/m), free and installed length (m), state; None where not known
-    stud_travel_m : thread left while the nut is still fully engaged, m
+    stud_travel_m : thread left while the nut is still fully engaged, m; None where not known
     policy : margin (m) and hand force (N)
 
     Returns
     -------
-    ReleaseNeed : preload and residual in N, energy in J, travels in m; None when loaded
+    ReleaseNeed : preload and residual in N, energy in J, travels in m; None when loaded, which
+        any missing number makes it
 
     Raises
     ------
-    OutOfRange : a given number is not finite or outside its range; stud travel or policy missing
+    OutOfRange : a given number is not finite or outside its range; policy missing
 
     Assumptions
     -----------
@@ -198,7 +238,6 @@ def release_need(
     state = SpringState(
         require_member("state", spring.state, tuple(SpringState), "say what is known of it")
     )
-    travel = require_plausible("travel_m", stud_travel_m, "stud_travel_m")
     margin = require_plausible("margin_m", policy.margin_m)
     hand_force = require_between(
         "hand_force_n", policy.hand_force_n, at_least=0.0, at_most=500.0, why="policy, N"
@@ -209,14 +248,13 @@ def release_need(
             ("rate_n_per_m", spring.rate_n_per_m),
             ("free_m", spring.free_m),
             ("installed_m", spring.installed_m),
+            ("stud_travel_m", stud_travel_m),
         )
         if value is not None
     }
     for name, value in given.items():
-        require_plausible(
-            "rate_n_per_m" if name == "rate_n_per_m" else "spring_length_m", value, name
-        )
-    missing = tuple(name for name in ("rate_n_per_m", "free_m", "installed_m") if name not in given)
+        require_plausible(_PLAUSIBLE.get(name, "spring_length_m"), value, name)
+    missing = tuple(name for name in _NEEDED if name not in given)
     if missing or state != SpringState.SOUND:
         return ReleaseNeed(
             ReleaseWay.TREAT_AS_LOADED,
@@ -228,7 +266,7 @@ def release_need(
             missing,
             _loaded_reasons(missing, state),
         )
-    rate, free, installed = (given["rate_n_per_m"], given["free_m"], given["installed_m"])
+    rate, free, installed, travel = (given[name] for name in _NEEDED)
     left = residual_force(rate_n_per_m=rate, free_m=free, installed_m=installed, travel_m=travel)
     needed = rod_travel(free_m=free, installed_m=installed, margin_m=margin)
     if travel >= needed - 1e-9 and left <= hand_force:
@@ -334,8 +372,7 @@ def release_verdict(
         "hand_force_n", policy.hand_force_n, at_least=0.0, at_most=500.0, why="policy, N"
     )
     need = release_need(spring, stud_travel_m=stud_travel, policy=policy)
-    rods_at_least = LEAST_RODS if count % 2 == 0 else LEAST_RODS_ODD
-    rods_better = BETTER_RODS if count % 2 == 0 and count >= BETTER_RODS else rods_at_least
+    rods_at_least, rods_better = rod_counts(count)
     positions = rod_positions(count, rods=rods_better)
     inputs = (
         Quantity("spring rate", spring.rate_n_per_m, "N/m", "register"),
