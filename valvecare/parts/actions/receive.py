@@ -128,7 +128,7 @@ def _lot(
     at: datetime,
 ) -> Lot:
     """The lot of that code in the bin; a lot is one only when its last day of use is the same."""
-    found = Lot.objects.filter(bin=place, kit=kit, part=part, code=code).first()
+    found: Lot | None = Lot.objects.filter(bin=place, kit=kit, part=part, code=code).first()
     if found is None:
         lot = Lot(
             site=place.store.site,

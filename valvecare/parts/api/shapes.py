@@ -5,12 +5,13 @@ from typing import Any
 
 from rest_framework import serializers
 
-from valvecare.parts.reads import LotState, NeedState
 from valvecare.parts.rules import (
     CountState,
     FitWord,
     KitUse,
+    LotState,
     MovementKind,
+    NeedState,
     OfferKind,
     PurchaseState,
     ReservationState,

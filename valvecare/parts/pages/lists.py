@@ -16,8 +16,6 @@ from valvecare.parts.models import Store
 from valvecare.parts.pages import forms
 from valvecare.parts.pages.acts import act, gone_to
 from valvecare.parts.reads import (
-    LotState,
-    NeedState,
     catalogue,
     find_lot,
     kit_page,
@@ -28,6 +26,7 @@ from valvecare.parts.reads import (
     stock_list,
     windows_ahead,
 )
+from valvecare.parts.rules import LotState, NeedState, OfferKind
 from valvecare.register.models import Site
 from valvecare.web import clock
 
@@ -107,8 +106,8 @@ def _asked(request: HttpRequest, *, refusal: Any = None, status: int = 200) -> H
         orders = []
         if need.is_short and may_order:
             for offer in need.offers:
-                if offer.kind != "keep the restriction until the next window, with a signature":
-                    express = offer.kind == "express order"
+                if offer.kind is not OfferKind.NEXT_WINDOW:
+                    express = offer.kind is OfferKind.EXPRESS
                     initial = {**key, "site_id": ids[need.site], "is_express": express}
                     orders.append((offer, forms.PurchaseForm(initial=initial, auto_id=False)))
         rows.append((need, reserve, orders))

@@ -16,8 +16,8 @@ from valvecare.parts import actions
 from valvecare.parts.pages import forms
 from valvecare.parts.pages.acts import act, gone_to
 from valvecare.parts.pages.lists import may_look
-from valvecare.parts.reads import LotPage, LotState, count_sheet, lot_page
-from valvecare.parts.rules import CountState
+from valvecare.parts.reads import LotPage, count_sheet, lot_page
+from valvecare.parts.rules import CountState, LotState
 from valvecare.web import clock
 
 

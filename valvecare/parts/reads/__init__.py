@@ -3,7 +3,6 @@
 from valvecare.parts.reads.counts import CountSheet, count_sheet, open_counts
 from valvecare.parts.reads.demand import (
     Need,
-    NeedState,
     PickList,
     ProposalLine,
     needs,
@@ -41,7 +40,6 @@ from valvecare.parts.reads.stock import (
     KitPage,
     LotLine,
     LotPage,
-    LotState,
     catalogue,
     horizon_on,
     kit_page,
@@ -65,9 +63,7 @@ __all__ = [
     "LotCheck",
     "LotLine",
     "LotPage",
-    "LotState",
     "Need",
-    "NeedState",
     "PickList",
     "ProposalLine",
     "Spare",

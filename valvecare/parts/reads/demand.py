@@ -7,7 +7,6 @@ tables, none of their code is imported.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime
-from enum import StrEnum
 from typing import Any
 
 from django.db.models import Sum
@@ -31,6 +30,7 @@ from valvecare.parts.rules import (
     KitFacts,
     KitUse,
     MovementKind,
+    NeedState,
     Offer,
     PurchaseState,
     ReservationState,
@@ -41,17 +41,6 @@ from valvecare.parts.rules import (
     stock_proposal,
 )
 from valvecare.register.models import ProtectionValve, Site
-
-
-class NeedState(StrEnum):
-    """Where a wanted kit stands."""
-
-    ISSUED = "issued"
-    KEPT = "kept"
-    ON_SHELF = "on the shelf"
-    ON_ITS_WAY = "on its way"
-    SHORT = "short"
-    NO_KIT = "no kit listed"
 
 
 @dataclass(frozen=True, slots=True)

@@ -153,28 +153,22 @@ def lot_facts(lot: Lot) -> LotFacts:
     )
 
 
-def why_not_fit(valve: ProtectionValve, lot: Lot, *, job_on: date) -> tuple[Reason, ...]:
-    """Why this lot cannot be kept or issued for this valve; empty when it can."""
-    return fit_of(valve, lot, job_on=job_on)[1]
-
-
 def fit_of(valve: ProtectionValve, lot: Lot, *, job_on: date) -> tuple[str, tuple[Reason, ...]]:
     """What the check says of a lot for a valve on a day: a sentence, and what blocks."""
     margin = margin_on(job_on)
     if lot.kit is not None:
-        facts = kit_facts([lot.kit])[lot.kit_id]
+        facts = kit_facts([lot.kit])[lot.kit.pk]
         decision = fits(
             valve_facts(valve), facts, lot_facts(lot), job_on=job_on, margin_days=margin
         )
         return decision.sentence, decision.refusals()
-    return _part_fit(valve, lot, job_on=job_on, margin=margin)
+    return _part_fit(valve, lot, lot.item, job_on=job_on, margin=margin)
 
 
 def _part_fit(
-    valve: ProtectionValve, lot: Lot, *, job_on: date, margin: int | None
+    valve: ProtectionValve, lot: Lot, part: PartNumber, *, job_on: date, margin: int | None
 ) -> tuple[str, tuple[Reason, ...]]:
     """A loose part fits when a kit of the valve's own design lists it, or it is a consumable."""
-    part = lot.part
     found = []
     listed = part.is_consumable or (
         valve.design_id is not None
@@ -263,7 +257,7 @@ def kit_check(valve: ProtectionValve, kits: Sequence[Kit], on: date) -> list[Kit
     lots: dict[int, list[Lot]] = {}
     rows = Lot.objects.filter(kit__in=[kit.pk for kit in kits], site=valve.site_of(), on_hand__gt=0)
     for lot in rows.select_related("bin__store"):
-        lots.setdefault(lot.kit_id, []).append(lot)  # type: ignore[arg-type]
+        lots.setdefault(lot.kit_id, []).append(lot)
     found = []
     for kit in kits:
         ask = facts[kit.pk]

@@ -3,7 +3,6 @@
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
-from enum import StrEnum
 from typing import Any
 
 from django.db.models import F
@@ -25,22 +24,12 @@ from valvecare.parts.reads.facts import (
     site_day,
     valve_facts,
 )
-from valvecare.parts.rules import FitDecision, KitUse, ReservationState, fits
+from valvecare.parts.rules import FitDecision, KitUse, LotState, ReservationState, fits
 from valvecare.register.models import ProtectionValve
 
 HORIZON_WEEKS = 8
 LATEST = 100
 """Lines of a ledger shown at once."""
-
-
-class LotState(StrEnum):
-    """How a lot stands today."""
-
-    GOOD = "on the shelf"
-    EXPIRING = "expiring"
-    EXPIRED = "expired"
-    QUARANTINED = "in quarantine"
-    EMPTY = "empty"
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,6 @@
 
 from valvecare.parts.rules.demand import (
     Offer,
-    OfferKind,
     StockProposal,
     needed_on,
     offers,
@@ -34,7 +33,10 @@ from valvecare.parts.rules.words import (
     CountState,
     FitWord,
     KitUse,
+    LotState,
     MovementKind,
+    NeedState,
+    OfferKind,
     PurchaseState,
     ReservationState,
 )
@@ -49,7 +51,9 @@ __all__ = [
     "KitFacts",
     "KitUse",
     "LotFacts",
+    "LotState",
     "MovementKind",
+    "NeedState",
     "Offer",
     "OfferKind",
     "PurchaseState",

@@ -3,23 +3,15 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, timedelta
-from enum import StrEnum
 
 from valvecare.engineering.stock import (
     stock_covers,
     uncertain_stock_covers,
     uncertain_stock_for,
 )
+from valvecare.parts.rules.words import OfferKind
 
 HOURS_PER_DAY = 24.0
-
-
-class OfferKind(StrEnum):
-    """What can be done about a shortage."""
-
-    ORDER = "order"
-    EXPRESS = "express order"
-    NEXT_WINDOW = "keep the restriction until the next window, with a signature"
 
 
 @dataclass(frozen=True, slots=True)

@@ -50,6 +50,35 @@ class CountState(StrEnum):
     REJECTED = "rejected"
 
 
+class OfferKind(StrEnum):
+    """What can be done about a shortage."""
+
+    ORDER = "order"
+    EXPRESS = "express order"
+    NEXT_WINDOW = "keep the restriction until the next window, with a signature"
+
+
+class LotState(StrEnum):
+    """How a lot stands today."""
+
+    GOOD = "on the shelf"
+    EXPIRING = "expiring"
+    EXPIRED = "expired"
+    QUARANTINED = "in quarantine"
+    EMPTY = "empty"
+
+
+class NeedState(StrEnum):
+    """Where a wanted kit stands."""
+
+    ISSUED = "issued"
+    KEPT = "kept"
+    ON_SHELF = "on the shelf"
+    ON_ITS_WAY = "on its way"
+    SHORT = "short"
+    NO_KIT = "no kit listed"
+
+
 ANY_MEDIUM = "any"
 """The word in a kit's list of media that leaves nothing out."""
 
