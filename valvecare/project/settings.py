@@ -18,6 +18,17 @@ from django.core.exceptions import ImproperlyConfigured
 
 from valvecare.core.permits import Role
 from valvecare.due.rules.words import DueState, TaskKind, Trigger
+from valvecare.parts.rules.words import (
+    CountState,
+    FitWord,
+    KitUse,
+    LotState,
+    MovementKind,
+    NeedState,
+    OfferKind,
+    PurchaseState,
+    ReservationState,
+)
 from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.readings.rules.words import MeterEventKind, PlantEventKind
 from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, SheetKind, ValveStatus
@@ -257,10 +268,17 @@ SPECTACULAR_SETTINGS = {
         for words in (
             AsFound,
             Attitude,
+            CountState,
             DueState,
             FindingGrade,
+            FitWord,
             GateKind,
+            KitUse,
+            LotState,
             MeterEventKind,
+            MovementKind,
+            NeedState,
+            OfferKind,
             OrderKind,
             OrderState,
             PartDecision,
@@ -269,6 +287,8 @@ SPECTACULAR_SETTINGS = {
             ProofMethod,
             ProofResult,
             PumpRole,
+            PurchaseState,
+            ReservationState,
             ReturnsTo,
             Rods,
             Role,
