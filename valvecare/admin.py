@@ -1,6 +1,7 @@
 """Index of admin classes."""
 
 from valvecare.due.admin import ActAdmin, DueItemAdmin, PolicyAdmin
+from valvecare.parts.admin import KitAdmin, LotAdmin, PartNumberAdmin
 from valvecare.planning.admin import CrewAdmin, PlannerWorkOrderAdmin, WindowAdmin
 from valvecare.protection.admin import (
     FunctionTestAdmin,
@@ -28,7 +29,10 @@ __all__ = [
     "FunctionTestAdmin",
     "InspectionAdmin",
     "JobRunAdmin",
+    "KitAdmin",
     "LastAdministratorGuard",
+    "LotAdmin",
+    "PartNumberAdmin",
     "LiquidPropertiesAdmin",
     "MeterEventAdmin",
     "OperatingReleaseAdmin",
