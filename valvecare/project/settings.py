@@ -29,7 +29,7 @@ from valvecare.parts.rules.words import (
     PurchaseState,
     ReservationState,
 )
-from valvecare.protection.rules import ProofMethod, ProofResult
+from valvecare.protection.rules import ProofMethod, ProofResult, Word
 from valvecare.readings.rules.words import MeterEventKind, PlantEventKind
 from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, SheetKind, ValveStatus
 from valvecare.work.rules.words import (
@@ -298,7 +298,8 @@ SPECTACULAR_SETTINGS = {
             Trigger,
             ValveStatus,
         )
-    },
+    }
+    | {"VerdictWord": [word.value for word in Word]},
 }
 SIMPLE_HISTORY_FILEFIELD_TO_CHARFIELD = True
 
