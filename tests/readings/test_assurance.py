@@ -291,7 +291,7 @@ def test_s11_killed_in_mid_batch_and_sent_again(figure):
         push(mine, actor)
         wrong += derived(one) != derived(twin)
     figure("S-11", f"lost or doubled, {died} processes killed,", wrong, rows)
-    assert died > kills // 3
+    assert died >= 3, "too few kills came in mid-push to show anything"
     assert wrong == 0
 
 
