@@ -1,7 +1,16 @@
 """Index of all models. Hosts and tests import from here."""
 
 from valvecare.core.models import Event, IdempotentAnswer, JobRun, PlantCredential
-from valvecare.due.models import Act, Clock, DueItem, FleetMark, Policy, SeriesUsage
+from valvecare.due.models import (
+    Act,
+    Clock,
+    ConditionFinding,
+    ConditionRule,
+    DueItem,
+    FleetMark,
+    Policy,
+    SeriesUsage,
+)
 from valvecare.parts.models import (
     Bin,
     CountLine,
@@ -68,6 +77,8 @@ __all__ = [
     "Act",
     "CalendarRule",
     "Clock",
+    "ConditionFinding",
+    "ConditionRule",
     "ClosedRevision",
     "Crew",
     "CurvePoint",

@@ -9,9 +9,9 @@ from django.contrib.auth import get_user_model
 
 from tests.factories.readings import SeriesFactory, StartsFactory
 from tests.factories.register import ProtectionValveFactory, SiteFactory
-from valvecare.due.actions import restart_clocks, set_policy
+from valvecare.due.actions import restart_clocks, set_condition_rule, set_policy
 from valvecare.due.rules import TaskKind
-from valvecare.models import Act, Clock, DueItem, Policy, SeriesUsage
+from valvecare.models import Act, Clock, ConditionRule, DueItem, Policy, SeriesUsage
 from valvecare.readings.actions import push_readings
 from valvecare.readings.rules import Row
 
@@ -109,3 +109,42 @@ def derived_state(*, but: Sequence[str] = ()) -> dict[str, list[dict[str, Any]]]
             {name: value for name, value in row.items() if name not in but} for row in rows
         ]
     return found
+
+
+LIMIT_FACTS: Mapping[str, Any] = {
+    "basis": "limit",
+    "quantity": "bypass line temperature",
+    "bad_side": "above",
+    "limit": 60.0,
+    "unit": "degC",
+    "release": 55.0,
+    "confirm_count": 3,
+}
+TREND_FACTS: Mapping[str, Any] = {
+    "basis": "trend to limit",
+    "quantity": "bypass line temperature",
+    "bad_side": "above",
+    "limit": 60.0,
+    "unit": "degC",
+    "least_points": 5,
+    "horizon_days": 120,
+    "confidence": 0.9,
+}
+EVENT_FACTS: Mapping[str, Any] = {
+    "basis": "event",
+    "event_kind": "reverse rotation",
+    "within_days": 30,
+    "least_count": 1,
+}
+
+
+def condition_rule(kind: TaskKind = TaskKind.FUNCTION_TEST, **given: Any) -> ConditionRule:
+    """A condition rule through the action; a limit on the bypass line unless told otherwise."""
+    facts: dict[str, Any] = {
+        "name": "hot bypass line",
+        "source": "invented rule",
+        "owner": "reliability engineer",
+        "lead_days": 0,
+        **(given if "basis" in given else {**LIMIT_FACTS, **given}),
+    }
+    return set_condition_rule(task_kind=kind.value, actor=administrator(), at=NOON, **facts)

@@ -9,9 +9,18 @@ from django.http import HttpRequest
 
 from valvecare.core.errors import Forbidden, Refused
 from valvecare.core.permits import may_anywhere
-from valvecare.due.actions import change_policy, set_policy
+from valvecare.due.actions import (
+    change_condition_rule,
+    change_policy,
+    set_condition_rule,
+    set_policy,
+)
+from valvecare.due.actions.condition_rules import CHANGEABLE as RULE_CHANGEABLE
+from valvecare.due.actions.condition_rules import FACTS as RULE_FACTS
+from valvecare.due.actions.condition_rules import SCOPE as RULE_SCOPE
+from valvecare.due.actions.condition_rules import check_condition_rule
 from valvecare.due.actions.policies import CHANGEABLE, PERMIT, check_policy
-from valvecare.due.models import Act, DueItem, Policy
+from valvecare.due.models import Act, ConditionFinding, ConditionRule, DueItem, Policy
 from valvecare.web import clock
 from valvecare.web.admin import OwnHistoryAdmin, ReadOnlyAdmin
 
@@ -114,6 +123,71 @@ class PolicyAdmin(OwnHistoryAdmin):
         return self.has_view_permission(request)
 
 
+class ConditionRuleForm(forms.ModelForm):
+    """As the policy's form: what the action would refuse is shown beside the input."""
+
+    actor: Any = None
+    seen_version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+    is_ended = forms.BooleanField(required=False, label="End this rule")
+
+    class Meta:
+        model = ConditionRule
+        fields = (*RULE_SCOPE, *RULE_FACTS)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["seen_version"].initial = self.instance.version
+        if self.instance.pk is None:
+            self.fields["is_ended"].widget = forms.HiddenInput()
+
+    def clean(self) -> dict[str, Any]:
+        found = super().clean() or {}
+        if self.instance.pk is not None and found.get("seen_version") != self.instance.version:
+            self.add_error(None, "Somebody changed this rule; open it again.")
+        if self.instance.ended_at is not None:
+            self.add_error(None, "This rule has ended; set a new one.")
+        if not self.errors:
+            for name in {*RULE_SCOPE, *RULE_FACTS} & set(found):
+                setattr(self.instance, name, found[name])
+            try:
+                check_condition_rule(self.instance, self.actor)
+            except Forbidden as refusal:
+                self.add_error(None, str(refusal))
+        return found
+
+
+@admin.register(ConditionRule)
+class ConditionRuleAdmin(PolicyAdmin):
+    form = ConditionRuleForm
+    list_display = ("name", "who", "basis", "task_kind", "lead_days", "ended_at", "source", "owner")
+    list_filter = ("basis", "task_kind")
+    search_fields = ("name", "design_code", "valve__tag", "group__code", "source")
+
+    def get_queryset(self, request: HttpRequest) -> Any:
+        return ConditionRule.objects.for_user(request.user)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        fixed = (*RULE_SCOPE, "basis", "task_kind")
+        return (*fixed, "judged_on", "judged_counts") if obj is not None else ()
+
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
+        given = form.cleaned_data
+        if change:
+            changes = {name: given[name] for name in form.changed_data if name in RULE_CHANGEABLE}
+            stored = change_condition_rule(
+                obj.pk,
+                changes,
+                version=given["seen_version"],
+                actor=request.user,
+                at=clock.now(),
+                is_ended=given["is_ended"],
+            )
+        else:
+            facts = {name: given[name] for name in (*RULE_SCOPE, *RULE_FACTS)}
+            stored = set_condition_rule(actor=request.user, at=clock.now(), **facts)
+        obj.pk, obj.version = stored.pk, stored.version
+
+
 class DueViewAdmin(ReadOnlyAdmin):
     """To look at, cut to the person's sites."""
 
@@ -139,3 +213,11 @@ class DueItemAdmin(DueViewAdmin):
     list_filter = ("state", "kind", "governed_by", ("site", admin.RelatedOnlyFieldListFilter))
     search_fields = ("valve__tag", "group__code")
     list_select_related = ("valve", "site")
+
+
+@admin.register(ConditionFinding)
+class ConditionFindingAdmin(DueViewAdmin):
+    list_display = ("valve", "rule", "kind", "likely_on", "words", "opened_at", "closed_at")
+    list_filter = ("kind", ("closed_at", admin.EmptyFieldListFilter))
+    search_fields = ("valve__tag", "rule__name")
+    list_select_related = ("valve", "rule")

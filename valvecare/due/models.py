@@ -11,7 +11,10 @@ from django.db.models import F, Q
 from simple_history.models import HistoricalRecords
 
 from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
-from valvecare.due.rules import DueState, TaskKind, Trigger
+from valvecare.due.rules import ConditionBasis, DueState, TaskKind, Trigger
+from valvecare.due.rules.condition import why_not_condition_rule
+from valvecare.engineering.trend import LimitSide
+from valvecare.readings.rules import PlantEventKind, Quantity
 from valvecare.register.rules import choices
 
 _BIG = 1e9
@@ -306,6 +309,186 @@ class DueItem(SiteScoped):
 
     def __str__(self) -> str:
         return f"{self.kind} of {self.valve}: {self.state}"
+
+
+class ConditionRuleQuerySet(SiteScopedQuerySet):
+    def for_user(self, user: Any) -> Self:
+        """Rules of a person's sites, and those for a design or for every valve."""
+        if user is None or not getattr(user, "is_active", False):
+            return self.none()
+        if user.is_superuser:
+            return self.all()
+        held = apps.get_model("valvecare", "Membership").objects.filter(user=user)
+        if not held.exists():
+            return self.none()
+        sites = held.values("site_id")
+        shared = Q(valve__isnull=True, group__isnull=True)
+        return self.filter(
+            Q(valve__pump__group__site__in=sites) | Q(group__site__in=sites) | shared
+        )
+
+    def live(self) -> Self:
+        """Rules that have not ended."""
+        return self.filter(ended_at__isnull=True)
+
+
+class ConditionRule(Versioned):
+    """When a condition of the pump or its bypass line makes a task due.
+
+    For one valve, one pump group, one design code, or every valve. All rules that match apply.
+    """
+
+    name = models.CharField(max_length=80, help_text="Short, as people say it.")
+    valve = models.ForeignKey(
+        "valvecare.ProtectionValve",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="condition_rules",
+    )
+    group = models.ForeignKey(
+        "valvecare.PumpGroup",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="condition_rules",
+    )
+    design_code = models.CharField(max_length=24, blank=True)
+    basis = models.CharField(max_length=20, choices=choices(ConditionBasis))
+    quantity = models.CharField(max_length=30, choices=choices(Quantity), blank=True)
+    bad_side = models.CharField(max_length=10, choices=choices(LimitSide), blank=True)
+    limit = models.FloatField(null=True, blank=True)
+    unit = models.CharField(max_length=16, blank=True, help_text="Of limit and release value.")
+    release = models.FloatField(
+        null=True, blank=True, help_text="Limit: back at this value it is over (hysteresis)."
+    )
+    confirm_count = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Limit: so many last readings in a row; at least 2."
+    )
+    confirm_minutes = models.PositiveIntegerField(
+        null=True, blank=True, help_text="Limit: for so long without a break."
+    )
+    least_points = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Trend: days with a reading since the last overhaul."
+    )
+    horizon_days = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Trend: the limit must be likely within so many days."
+    )
+    confidence = models.FloatField(
+        null=True, blank=True, help_text="Trend: two-sided, of earliest and latest date."
+    )
+    event_kind = models.CharField(max_length=20, choices=choices(PlantEventKind), blank=True)
+    within_days = models.PositiveSmallIntegerField(null=True, blank=True)
+    least_count = models.PositiveSmallIntegerField(
+        null=True, blank=True, help_text="Event: so many within the days."
+    )
+    least_hours = models.FloatField(
+        null=True, blank=True, help_text="Event: or so many hours of it within the days."
+    )
+    task_kind = models.CharField(max_length=30, choices=choices(TaskKind))
+    lead_days = models.PositiveSmallIntegerField(
+        help_text="Trend: due so many days before the limit is likely reached. "
+        "Limit and event: due so many days after it was found."
+    )
+    source = models.CharField(max_length=200, help_text="Where the numbers come from.")
+    owner = models.CharField(max_length=100, help_text="Role that answers for them.")
+    note = models.CharField(max_length=500, blank=True)
+    ended_at = models.DateTimeField(null=True, blank=True, editable=False)
+    judged_on = models.DateField(null=True, editable=False, help_text="Last whole look (UTC).")
+    judged_counts = models.JSONField(
+        default=dict, editable=False, help_text="Valves by what that look said."
+    )
+
+    history = HistoricalRecords(
+        table_name="valvecare_condition_rule_history",
+        excluded_fields=["judged_on", "judged_counts"],
+    )
+    objects = ConditionRuleQuerySet.as_manager()
+
+    class Meta:
+        db_table = "valvecare_condition_rule"
+        ordering = ("name", "id")
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(valve__isnull=True, group__isnull=True)
+                | Q(valve__isnull=True, design_code="")
+                | Q(group__isnull=True, design_code=""),
+                name="condition_rule_has_one_scope",
+            ),
+            models.CheckConstraint(
+                condition=Q(basis=ConditionBasis.EVENT.value, limit__isnull=True)
+                | Q(limit__gt=-_BIG, limit__lt=_BIG),
+                name="condition_rule_limit_unless_event",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.name
+
+    @property
+    def who(self) -> str:
+        """What the rule is for, in words."""
+        if self.valve_id is not None:
+            return f"valve {self.valve}"
+        if self.group_id is not None:
+            return f"group {self.group}"
+        return f"design {self.design_code}" if self.design_code else "every valve"
+
+    def site_of(self) -> Any:
+        """The site of a rule for a valve or a group; None for one that all sites share."""
+        if self.valve is not None:
+            return self.valve.pump.group.site
+        return self.group.site if self.group is not None else None
+
+    def clean(self) -> None:
+        problems = why_not_condition_rule(self)
+        if problems:
+            raise ValidationError(problems)
+
+
+class ConditionFinding(SiteScoped):
+    """A condition that was confirmed at a valve, and until when. Dates are when the task is due."""
+
+    site_path: ClassVar[str] = "site"
+
+    rule = models.ForeignKey(ConditionRule, on_delete=models.PROTECT, related_name="findings")
+    valve = models.ForeignKey(
+        "valvecare.ProtectionValve", on_delete=models.PROTECT, related_name="condition_findings"
+    )
+    site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="+")
+    kind = models.CharField(max_length=30, choices=choices(TaskKind))
+    opened_at = models.DateTimeField()
+    judged_at = models.DateTimeField(help_text="When words and dates were last stored.")
+    began_on = models.DateField(help_text="The first day of the evidence.")
+    evidence_us = models.BigIntegerField(help_text="The last reading or event it rests on.")
+    earliest_on = models.DateField(null=True)
+    likely_on = models.DateField()
+    latest_on = models.DateField(null=True)
+    words = models.CharField(max_length=300)
+    evidence = models.JSONField(default=dict)
+    closed_at = models.DateTimeField(null=True)
+    closed_words = models.CharField(max_length=300, blank=True)
+
+    class Meta:
+        db_table = "valvecare_condition_finding"
+        ordering = ("-opened_at", "-id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["rule", "valve"],
+                condition=Q(closed_at__isnull=True),
+                name="one_open_condition_finding",
+            ),
+        ]
+        indexes = [
+            models.Index(
+                fields=["valve", "kind"],
+                condition=Q(closed_at__isnull=True),
+                name="condition_finding_open",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.rule} at {self.valve}"
 
 
 class Clock(models.Model):

@@ -17,7 +17,7 @@ from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
 
 from valvecare.core.permits import Role
-from valvecare.due.rules.words import DueState, TaskKind, Trigger
+from valvecare.due.rules.words import ConditionBasis, DueState, TaskKind, Trigger
 from valvecare.parts.rules.words import (
     CountState,
     FitWord,
@@ -30,7 +30,7 @@ from valvecare.parts.rules.words import (
     ReservationState,
 )
 from valvecare.protection.rules import ProofMethod, ProofResult, Word
-from valvecare.readings.rules.words import MeterEventKind, PlantEventKind
+from valvecare.readings.rules.words import MeterEventKind, PlantEventKind, Quantity
 from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, SheetKind, ValveStatus
 from valvecare.work.rules.words import (
     AsFound,
@@ -268,6 +268,7 @@ SPECTACULAR_SETTINGS = {
         for words in (
             AsFound,
             Attitude,
+            ConditionBasis,
             CountState,
             DueState,
             FindingGrade,
@@ -287,6 +288,7 @@ SPECTACULAR_SETTINGS = {
             ProofMethod,
             ProofResult,
             PumpRole,
+            Quantity,
             PurchaseState,
             ReservationState,
             ReturnsTo,

@@ -82,6 +82,7 @@ def _write(
         kinds=[KINDS[code] for code in screened.held["kind"][rows].tolist()],
         act_kinds=[TaskKind(acts[pk]) if pk in acts else None for pk in ids],
         used_on=stale_days(screened, zones),
+        conditions=screened.conditions,
     )
     fields = [stored_fields(decision) for decision in decisions]
     values: dict[str, list[Any]] = {name: [one[name] for one in fields] for name in fields[0]}
@@ -136,6 +137,7 @@ def details(decision: DueDecision) -> dict[str, Any]:
                 "is_stale": view.is_stale,
                 "is_silent": view.is_silent,
                 "last_reading_on": _iso(view.last_reading_on),
+                "words": view.words,
             }
             for view in decision.triggers
             if view.note is not TriggerNote.NOT_USED

@@ -13,11 +13,14 @@ import numpy as np
 from django.db import transaction
 from django.db.models import Min
 
+from valvecare.due.actions.findings import close_after_acts
 from valvecare.due.actions.settle import Settled, settle
 from valvecare.due.actions.usage import renew_usage
 from valvecare.due.actions.use import renew_clocks
-from valvecare.due.models import Act, Clock, DueItem, Policy
+from valvecare.due.models import Clock, DueItem, Policy
+from valvecare.due.reads.acts import Done, latest_acts
 from valvecare.due.reads.columns import any_of
+from valvecare.due.reads.conditions import asked_for
 from valvecare.due.reads.misfits import QUANTITY
 from valvecare.due.reads.policies import design_facts, policy_facts
 from valvecare.due.reads.screen import site_zones
@@ -56,7 +59,7 @@ class _Wanted:
     place: _Place
     kind: TaskKind
     policy: PolicyFacts | None
-    act: "_Done | None"
+    act: Done | None
 
     @property
     def columns(self) -> dict[str, Any]:
@@ -68,13 +71,6 @@ class _Wanted:
             "policy_id": self.policy.id if self.policy else None,
             "act_id": self.act.id if self.act else None,
         }
-
-
-@dataclass(frozen=True, slots=True)
-class _Done:
-    id: int
-    at: datetime
-    on: date
 
 
 def local_todays(at: datetime, zones: dict[int, str]) -> dict[int, date]:
@@ -111,6 +107,7 @@ def _renew_batch(valve_ids: Sequence[int], at: datetime, afresh: bool) -> Settle
         .filter(pk__in=valve_ids)
         .values_list("pk", "pump_id", "pump__group_id", "pump__group__site_id", "design_id")
     ]
+    close_after_acts(valve_ids, at=at)
     wanted = {(one.place.valve, one.kind): one for one in _wanted(places, at, zones)}
     have = set(DueItem.objects.filter(valve_id__in=valve_ids).values_list("valve_id", "kind"))
     DueItem.objects.bulk_create(
@@ -151,15 +148,20 @@ def _touched(series_ids: Iterable[int]) -> dict[int, int]:
 
 
 def _wanted(places: list[_Place], at: datetime, zones: dict[int, str]) -> Iterable[_Wanted]:
-    """The items these valves must have. A strip-down item always; others where a policy says so."""
+    """The items these valves must have.
+
+    A strip-down item always; others where a policy says so or a condition asks for the task.
+    """
     policies = {policy.id: policy for policy in policy_facts(Policy.objects.all())}
     designs = design_facts({place.design for place in places if place.design})
     todays = local_todays(at, zones)
-    acts = _latest_acts([place.valve for place in places])
+    valves = [place.valve for place in places]
+    acts, asked = latest_acts(valves), asked_for(valves)
     for kind in TaskKind:
         found = _policies_of(places, kind, policies.values(), designs, todays)
         for place, policy in zip(places, found, strict=True):
-            if policy != NO_POLICY or kind is TaskKind.STRIP_DOWN:
+            is_asked = kind is TaskKind.STRIP_DOWN or (place.valve, kind) in asked
+            if policy != NO_POLICY or is_asked:
                 act = acts.get((place.valve, kind))
                 yield _Wanted(place, kind, policies.get(policy), act)
 
@@ -185,20 +187,6 @@ def _policies_of(
             design_id=np.array([place.design or 0 for place in some], dtype=np.int64),
         )
     return [int(one) for one in found]
-
-
-def _latest_acts(valve_ids: Sequence[int]) -> dict[tuple[int, TaskKind], _Done]:
-    """The latest act that restarts each kind's clocks, whatever the order of recording."""
-    rows = (
-        Act.objects.filter(valve_id__in=valve_ids, withdraws__isnull=True, withdrawal__isnull=True)
-        .order_by("done_at", "pk")
-        .values_list("valve_id", "resets", "pk", "done_at", "done_on")
-    )
-    found: dict[tuple[int, TaskKind], _Done] = {}
-    for valve, resets, pk, done_at, done_on in rows:
-        for kind in resets:
-            found[valve, TaskKind(kind)] = _Done(pk, done_at, done_on)
-    return found
 
 
 def _counters(pump_ids: set[int]) -> dict[tuple[int, Trigger], int]:

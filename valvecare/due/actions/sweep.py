@@ -11,12 +11,14 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Max, Min, QuerySet
 
+from valvecare.due.actions.conditions import judge_rules, judge_touched
 from valvecare.due.actions.settle import Settled, lock_items, settle, settle_locked
 from valvecare.due.actions.structure import renew_valves
 from valvecare.due.actions.usage import renew_usage
 from valvecare.due.actions.use import renew_clocks
 from valvecare.due.models import Clock, DueItem, FleetMark
 from valvecare.due.reads.columns import any_of
+from valvecare.due.reads.conditions import unlisted_findings
 from valvecare.due.reads.misfits import Policies, fleet_mark, misfits
 from valvecare.due.reads.screen import screen, site_zones
 from valvecare.readings.models import SeriesState
@@ -46,12 +48,14 @@ def refresh_touched(at: datetime, beat: Callable[[], None] = _no_beat) -> Settle
         some = _refresh_batch(at, zones)
         if some is None:
             return found
-        found += some
+        settled, conditions = some
+        found += settled + renew_valves(conditions, at=at)
         beat()
 
 
 @transaction.atomic
-def _refresh_batch(at: datetime, zones: Mapping[int, str]) -> Settled | None:
+def _refresh_batch(at: datetime, zones: Mapping[int, str]) -> tuple[Settled, set[int]] | None:
+    """What was settled, and the valves whose condition findings changed; None: all is clean."""
     touched: dict[int, int] = dict(
         SeriesState.objects.select_for_update(skip_locked=True)
         .filter(touched_us__isnull=False)
@@ -61,25 +65,28 @@ def _refresh_batch(at: datetime, zones: Mapping[int, str]) -> Settled | None:
     if not touched:
         return None
     SeriesState.objects.filter(any_of("pk", touched)).update(touched_us=None)
+    conditions = judge_touched(touched, at, zones)
     clocks = Clock.objects.filter(any_of("series_id", touched))
     pairs = list(clocks.values_list("series_id", "item_id"))
     if not pairs:
-        return Settled()
+        return Settled(), conditions
     locked = lock_items({item for _, item in pairs})
     renew_usage({series: touched[series] for series in {series for series, _ in pairs}})
     renew_clocks(clocks, touched_us=touched, fresh=(), zones=zones)
-    return settle_locked(locked, at=at, zones=zones)
+    return settle_locked(locked, at=at, zones=zones), conditions
 
 
 def sweep(at: datetime, beat: Callable[[], None] = _no_beat, *, chunk: int = CHUNK) -> Settled:
     """Bring the whole fleet up to date at this instant.
 
-    Touched counters first; then valves whose items do not fit the register, the policies of the
-    day or the counters in service; then every item is decided in arrays from its clock columns,
-    and only those whose words change are locked, decided again and stored.
+    Touched series first; then condition rules; then valves whose items do not fit the register,
+    the policies of the day or the counters in service; then every item is decided in arrays from
+    its clock columns, and only those whose words change are locked, decided again and stored.
     """
     found = refresh_touched(at, beat)
     zones = site_zones()
+    conditions = judge_rules(at, zones, beat) | set(unlisted_findings())
+    found += renew_valves(conditions, at=at, beat=beat)
     policies = Policies(at, zones)
     found += _fit_the_register(policies, at, beat)
     looked = 0

@@ -236,7 +236,7 @@ class PolicyPageOut(serializers.Serializer):
     next = serializers.CharField(allow_null=True, help_text="Address of the next page.")
 
 
-def _address(request: Request, name: str, *args: Any) -> str:
+def address(request: Request, name: str, *args: Any) -> str:
     space = request.resolver_match.namespace  # type: ignore[union-attr]
     url = reverse(f"valvecare:{name}", args=args, current_app=space)
     found: str = request.build_absolute_uri(url)
@@ -280,7 +280,7 @@ def _policy(policy: Policy, request: Request) -> dict[str, Any]:
     def related(row: Any, name: str) -> dict[str, Any] | None:
         if row is None:
             return None
-        return {"id": row.pk, "name": str(row), "url": _address(request, name, row.pk)}
+        return {"id": row.pk, "name": str(row), "url": address(request, name, row.pk)}
 
     names = [str(name) for name in PolicyOut().fields if name not in ("valve", "group")]
     return {name: getattr(policy, name) for name in names} | {
@@ -302,7 +302,7 @@ class DueList(Endpoint):
     def get(self, request: Request) -> Response:
         rows = filtered(request, due_feed(request.user), DueFilters)
         page = keyset_page(rows, request, order=ORDER)
-        url = _address(request, "api-due")
+        url = address(request, "api-due")
         results = [feed_row(row, url=url) for row in page.rows]
         return Response({"results": results, "next": page.next_url}, headers=page.headers)
 
@@ -319,7 +319,7 @@ class DueOne(Endpoint):
     def get(self, request: Request, pk: int) -> Response:
         refuse_unknown(request, ())
         found = why(request.user, pk, at=self.now)
-        return Response(_working(found, _address(request, "api-due")))
+        return Response(_working(found, address(request, "api-due")))
 
 
 def _policies(user: Any) -> "QuerySet[Policy]":
@@ -333,11 +333,11 @@ def _policy_answer(request: Request, pk: int, status: int = 200) -> Response:
         raise NotFound("There is no such policy for you.")
     headers = etag_headers(policy)
     if status == 201:
-        headers["Location"] = _address(request, "api-policy", pk)
+        headers["Location"] = address(request, "api-policy", pk)
     return Response(_policy(policy, request), status=status, headers=headers)
 
 
-def _seen(model: Any, user: Any, pk: int | None, name: str) -> Any:
+def seen(model: Any, user: Any, pk: int | None, name: str) -> Any:
     if pk is None:
         return None
     row = model.objects.for_user(user).filter(pk=pk).first()
@@ -394,8 +394,8 @@ class PolicyList(Endpoint):
         given.is_valid(raise_exception=True)
         body = dict(given.validated_data)
         body["kind"] = TaskKind(body["kind"])
-        body["valve"] = _seen(ProtectionValve, request.user, body.pop("valve", None), "valve")
-        body["group"] = _seen(PumpGroup, request.user, body.pop("group", None), "group")
+        body["valve"] = seen(ProtectionValve, request.user, body.pop("valve", None), "valve")
+        body["group"] = seen(PumpGroup, request.user, body.pop("group", None), "group")
         policy = set_policy(actor=request.user, at=at, **body)
         return _policy_answer(request, policy.pk, 201)
 

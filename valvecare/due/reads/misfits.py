@@ -80,6 +80,7 @@ class Policies:
                     design_id=held["design"][rows],
                 )
         superfluous = (wanted == NO_POLICY) & (held["kind"] != KINDS.index(TaskKind.STRIP_DOWN))
+        superfluous &= held["asked"] == 0
         return (wanted != held["policy"]) | superfluous
 
     def _other_limits(self, held: Columns, clocks: ClockColumns) -> NDArray[np.bool_]:

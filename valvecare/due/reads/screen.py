@@ -1,7 +1,7 @@
 """Due items and their clocks as arrays, and the decision on them: one way for one and for all."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from enum import StrEnum
 from typing import Any
@@ -13,13 +13,16 @@ from numpy.typing import NDArray
 from valvecare.core.conf import options
 from valvecare.due.models import Clock, DueItem
 from valvecare.due.reads.columns import As, Columns, any_of, columns
+from valvecare.due.reads.conditions import beside_clocks
 from valvecare.due.rules import (
     TRIGGERS,
     ClockColumns,
     Decisions,
     TaskKind,
+    TriggerView,
     decide,
     decision_prints,
+    with_conditions,
 )
 from valvecare.due.rules.decide import NEVER_US
 from valvecare.engineering.calendars import local_date, local_dates
@@ -33,7 +36,10 @@ _DAYS = {"earliest": "earliest_on", "likely": "likely_on", "latest": "latest_on"
 
 @dataclass(frozen=True, slots=True)
 class Screened:
-    """n items in id order: what is stored, what is decided, and the marks of both."""
+    """n items in id order: what is stored, what is decided, and the marks of both.
+
+    `held["asked"]`: 1 where an open condition finding asks for the task. conditions: by row.
+    """
 
     ids: NDArray[np.int64]
     held: Columns
@@ -42,6 +48,7 @@ class Screened:
     found: Decisions
     decision_print: NDArray[np.int64]
     words_print: NDArray[np.int64]
+    conditions: Mapping[int, TriggerView] = field(default_factory=dict)
 
     @property
     def moved(self) -> NDArray[np.int64]:
@@ -170,8 +177,18 @@ def screen(
         at_us=micros(at),
         margin=options().LOW_MARGIN_SHARE,
     )
-    marks = decision_prints(found, clock_columns, policy_id=held["policy"], act_id=held["act"])
-    return Screened(ids, held, today, clock_columns, found, *marks)
+    beside, views = beside_clocks(held, today)
+    is_limited = np.asarray(~np.isnan(clock_columns.limit).all(axis=1))
+    found = with_conditions(found, beside, today=today, is_limited=is_limited)
+    held["asked"] = (beside.mark != 0).astype(np.int64)
+    marks = decision_prints(
+        found,
+        clock_columns,
+        policy_id=held["policy"],
+        act_id=held["act"],
+        condition=beside.mark,
+    )
+    return Screened(ids, held, today, clock_columns, found, *marks, conditions=views)
 
 
 def screen_ids(ids: Any, *, at: datetime, zones: Mapping[int, str]) -> Screened:

@@ -8,9 +8,11 @@ from valvecare import __version__
 from valvecare.core.conf import options
 from valvecare.core.errors import NotFound, Reason
 from valvecare.due.models import Act, Clock, DueItem, Policy, SeriesUsage
+from valvecare.due.reads.conditions import ConditionRow, conditions_of
 from valvecare.due.reads.policies import policy_facts
 from valvecare.due.reads.screen import screen_ids, site_zones, stale_days
 from valvecare.due.rules import (
+    TRIGGERS,
     DueDecision,
     Level,
     TaskKind,
@@ -133,6 +135,7 @@ class Why:
     act: ActUsed | None
     limits: tuple[LimitWorking, ...]
     not_used: tuple[Trigger, ...]
+    conditions: tuple[ConditionRow, ...]
     coming_up_from: float
     confidence: float
     rule_version: str
@@ -158,6 +161,7 @@ def why(user: Any, item_id: int, *, at: datetime) -> Why:
         kinds=[TaskKind(item.kind)],
         act_kinds=[act.kind if act else None],
         used_on=stale_days(screened, zones),
+        conditions=screened.conditions,
     )
     today: date = screened.today[0].astype(object)
     clocks = {
@@ -173,10 +177,11 @@ def why(user: Any, item_id: int, *, at: datetime) -> Why:
         act=act,
         limits=tuple(
             _working(views[trigger], clocks[trigger], decision, at=at, today=today)
-            for trigger in Trigger
+            for trigger in TRIGGERS
             if trigger in clocks
         ),
-        not_used=tuple(trigger for trigger in Trigger if trigger not in clocks),
+        not_used=tuple(trigger for trigger in TRIGGERS if trigger not in clocks),
+        conditions=conditions_of(item.valve, kind=item.kind),
         coming_up_from=options().LOW_MARGIN_SHARE,
         confidence=CONFIDENCE,
         rule_version=__version__,

@@ -1,5 +1,6 @@
 """Decisions about when a task is due. Pure: plain values and arrays in, frozen results out."""
 
+from valvecare.due.rules.advance import ConditionColumns, with_conditions
 from valvecare.due.rules.decide import ClockColumns, Decisions, decide, decision_prints
 from valvecare.due.rules.policies import (
     NO_POLICY,
@@ -21,6 +22,7 @@ from valvecare.due.rules.sentences import (
 from valvecare.due.rules.words import (
     RESTARTS,
     TRIGGERS,
+    ConditionBasis,
     DueState,
     TaskKind,
     Trigger,
@@ -33,6 +35,8 @@ __all__ = [
     "RESTARTS",
     "TRIGGERS",
     "ClockColumns",
+    "ConditionBasis",
+    "ConditionColumns",
     "Decisions",
     "DesignFacts",
     "DueDecision",
@@ -53,4 +57,5 @@ __all__ = [
     "policies_for",
     "policy_book",
     "restarts",
+    "with_conditions",
 ]

@@ -48,7 +48,10 @@ class ClockColumns:
 
 @dataclass(frozen=True, slots=True)
 class Decisions:
-    """One row per item; indices point into `STATES`, `TRIGGERS` (-1 = none) and `NOTES`."""
+    """One row per item; indices point into `STATES`, `TRIGGERS` (-1 = none) and `NOTES`.
+
+    One past the last of `TRIGGERS` is a condition; see `rules.advance`.
+    """
 
     state: NDArray[np.int8]
     governing: NDArray[np.int8]
@@ -174,14 +177,16 @@ def decision_prints(
     *,
     policy_id: NDArray[np.int64],
     act_id: NDArray[np.int64],
+    condition: NDArray[np.int64],
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Marks of what is decided, and of everything the stored words say.
 
     An item is written when the second changes, and counts as changed when the first does. The
     words add the amounts in whole hours and starts, and the time from which a reading is old.
+    condition: the mark of the open condition finding of each item, 0 = none.
     """
     one: list[NDArray[Any]] = [found.state, found.governing, found.runner_up, found.set_by]
-    one += [policy_id, act_id, found.is_unconfirmed, clocks.anchor_on.view(np.int64)]
+    one += [policy_id, act_id, condition, found.is_unconfirmed, clocks.anchor_on.view(np.int64)]
     one += [band.view(np.int64) for band in (found.earliest, found.likely, found.latest)]
     for column in range(len(TRIGGERS)):
         flags = (

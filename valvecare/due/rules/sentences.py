@@ -1,8 +1,9 @@
 """A decision on one item, with its reasons as data, and the one plain sentence that says it."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -21,12 +22,16 @@ from valvecare.due.rules.words import RESTARTS, TRIGGERS, DueState, TaskKind, Tr
 
 _MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"]
 _UNIT = {Trigger.CALENDAR: "month", Trigger.RUN_HOURS: "h", Trigger.STARTS: "starts"}
+_UNIT[Trigger.CONDITION] = ""
 _COUNTER = {Trigger.RUN_HOURS: "run-hour counter", Trigger.STARTS: "start counter"}
 
 
 @dataclass(frozen=True, slots=True)
 class TriggerView:
-    """One limit of one item as decided. `used` in h or starts; None for the calendar."""
+    """One limit of one item as decided. `used` in h or starts; None for the calendar.
+
+    A condition has `words` in place of limit and amount.
+    """
 
     trigger: Trigger
     note: TriggerNote
@@ -41,6 +46,7 @@ class TriggerView:
     earliest_on: date | None
     likely_on: date | None
     latest_on: date | None
+    words: str = ""
 
     @property
     def unit(self) -> str:
@@ -98,7 +104,13 @@ def _anchors(kind: TaskKind) -> str:
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} or {words[-1]}"
 
 
+def _condition(view: TriggerView, code: str, tail: str = "") -> Reason:
+    return Reason(code, f"Condition: {view.words}{tail}.", numbers={"share": view.share})
+
+
 def _governs(view: TriggerView, act: str, tail: str) -> Reason:
+    if view.trigger is Trigger.CONDITION:
+        return _condition(view, "condition_governs", tail)
     least = "at least " if view.is_lower_bound else ""
     head = f"{view.trigger.value.capitalize()}, {least}{view.shown:.2f} of the {_limit(view)}"
     if view.trigger is Trigger.CALENDAR:
@@ -136,7 +148,7 @@ def _no_record(kind: TaskKind, views: Sequence[TriggerView], act_on: date | None
 
 def _beside(view: TriggerView) -> Reason | None:
     """What must be said about a limit beside the governing one."""
-    if view.trigger is Trigger.CALENDAR:
+    if view.trigger not in _COUNTER:
         return None
     name, counter = view.trigger.value.capitalize(), _COUNTER[view.trigger]
     other = "Starts" if view.trigger is Trigger.RUN_HOURS else "Run-hours"
@@ -164,13 +176,15 @@ def _reasons(
     act_on: date | None,
     unconfirmed_on: date | None,
 ) -> tuple[Reason, ...]:
-    if state is DueState.NO_RECORD or governing is None or act_on is None:
-        found = [_no_record(kind, views, act_on)]
-        return tuple(found)
+    limits = [view for view in views if view.trigger is not Trigger.CONDITION]
+    conditions = [view for view in views if view.trigger is Trigger.CONDITION]
+    beside = [_condition(view, "condition") for view in conditions if view is not governing]
+    if state is DueState.NO_RECORD or governing is None:
+        return (_no_record(kind, limits, act_on), *beside)
     tail = ""
     if runner_up is not None:
         tail = f"; next {runner_up.trigger.value}, {runner_up.shown:.2f}"
-    act = f"{act_kind or kind} of {british(act_on)}"
+    act = f"{act_kind or kind} of {british(act_on)}" if act_on else ""
     found = [_governs(governing, act, tail)]
     if unconfirmed_on is not None:
         words = f"At the usual rate it was reached on {british(unconfirmed_on)}; "
@@ -178,7 +192,8 @@ def _reasons(
     if any(view.is_lower_bound for view in views):
         words = "Part of a counter's history is lost, so its amount is the least it can be."
         found.append(Reason("lower_bound", words))
-    return tuple(found + [reason for view in views if (reason := _beside(view)) is not None])
+    found += beside
+    return tuple(found + [reason for view in limits if (reason := _beside(view)) is not None])
 
 
 def _plain(table: Any, rows: Sequence[int]) -> list[Any]:
@@ -201,11 +216,13 @@ def decisions_at(
     kinds: Sequence[TaskKind],
     act_kinds: Sequence[TaskKind | None],
     used_on: NDArray[np.datetime64],
+    conditions: Mapping[int, TriggerView] = MappingProxyType({}),
 ) -> list[DueDecision]:
     """These items of the arrays as words and plain values, in the order of `rows`.
 
-    kinds, act_kinds: of each row. used_on (n, 3): the site-local date of the reading each amount
-    rests on, NaT = none or not needed.
+    conditions: row -> its open condition finding, where there is one. kinds, act_kinds: of each
+    row. used_on (n, 3): the site-local date of the reading each amount rests on, NaT = none or
+    not needed.
     """
     views = zip(
         *(
@@ -246,7 +263,10 @@ def decisions_at(
         ),
         strict=True,
     )
-    return [_decision(_views(view), *item) for view, item in zip(views, items, strict=True)]
+    return [
+        _decision((*_views(view), conditions[row]) if row in conditions else _views(view), *item)
+        for row, view, item in zip(rows, views, items, strict=True)
+    ]
 
 
 def _views(tables: tuple[list[Any], ...]) -> tuple[TriggerView, ...]:
@@ -286,7 +306,7 @@ def _decision(
         earliest_on=earliest,
         likely_on=likely,
         latest_on=latest,
-        date_set_by=TRIGGERS[set_by] if set_by >= 0 else None,
+        date_set_by=views[set_by].trigger if set_by >= 0 else None,
         is_unconfirmed=is_unconfirmed,
         act_kind=act_kind,
         act_on=act_on,

@@ -14,14 +14,24 @@ class TaskKind(StrEnum):
 
 
 class Trigger(StrEnum):
-    """A limit that can make a task due. Columns of every array stand in this order."""
+    """What can make a task due."""
 
     CALENDAR = "calendar"
     RUN_HOURS = "run-hours"
     STARTS = "starts"
+    CONDITION = "condition"
 
 
-TRIGGERS: tuple[Trigger, ...] = tuple(Trigger)
+TRIGGERS: tuple[Trigger, ...] = (Trigger.CALENDAR, Trigger.RUN_HOURS, Trigger.STARTS)
+"""The limits a policy sets. Columns of every array stand in this order."""
+
+
+class ConditionBasis(StrEnum):
+    """What a condition rule looks at."""
+
+    LIMIT = "limit"
+    TREND = "trend to limit"
+    EVENT = "event"
 
 
 class DueState(StrEnum):

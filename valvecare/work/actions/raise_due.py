@@ -7,12 +7,13 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.db import transaction
+from django.db.models import Q
 
 from valvecare.core.errors import Conflict
 from valvecare.core.events import record_many
 from valvecare.core.take import take
 from valvecare.due.models import DueItem
-from valvecare.due.rules import DueState
+from valvecare.due.rules import DueState, Trigger
 from valvecare.register.models import ProtectionValve, Site
 from valvecare.register.rules import ValveStatus
 from valvecare.work.actions.hold import go_on
@@ -74,8 +75,8 @@ def _one_chunk(ids: list[int], *, at: datetime, today: dict[int, date]) -> dict[
     items = {
         (item.valve_id, item.kind): item
         for item in DueItem.objects.filter(
+            Q(policy__isnull=False) | Q(governed_by=Trigger.CONDITION.value),
             valve_id__in=ids,
-            policy__isnull=False,
             valve__status=ValveStatus.IN_SERVICE.value,
         )
         .select_related("valve")

@@ -12,7 +12,7 @@ from django.utils.safestring import SafeString
 from django.views.decorators.http import require_safe
 
 from valvecare.core.models import Event
-from valvecare.due.reads import due_of
+from valvecare.due.reads import conditions_of, due_of
 from valvecare.protection.models import FunctionTest
 from valvecare.protection.pages.plots import tests_plot
 from valvecare.protection.reads.standing import standing_of, standings
@@ -148,6 +148,7 @@ def valve(request: HttpRequest, pk: int) -> HttpResponse:
         else "",
         "standing": standing,
         "items": due_of(found),
+        "conditions": conditions_of(found),
         "open_orders": [order for order in orders if order.is_open],
         "ended_orders": [order for order in orders if not order.is_open],
         "order_url": url_or_none(request, "valvecare:work-order", 0) is not None,
