@@ -5,6 +5,7 @@ from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
+from django.contrib.auth import get_user_model
 from django.db.models import Exists, OuterRef
 
 from valvecare.due.models import DueItem
@@ -120,9 +121,11 @@ def due_of_valves(fleet: Fleet) -> dict[int, list[DueFact]]:
 def releases_of(fleet: Fleet, tests: Mapping[int, Sequence[TestFact]]) -> dict[int, ReleaseFact]:
     """The newest provisional release of each wanted valve that no later test has ended."""
     found: dict[int, ReleaseFact] = {}
+    # a host's people may have another login name than Django's
+    signed_by = f"signed_by__{get_user_model().USERNAME_FIELD}"
     rows = OperatingRelease.objects.filter(valve_id__in=fleet.wanted)
     for row in rows.order_by("valve_id", "signed_at", "id").values(
-        "valve_id", "until", "restriction", "words", "signed_at", "signed_by__username"
+        "valve_id", "until", "restriction", "words", "signed_at", signed_by
     ):
         valve = row["valve_id"]
         done = tests.get(valve, ())
@@ -132,7 +135,7 @@ def releases_of(fleet: Fleet, tests: Mapping[int, Sequence[TestFact]]) -> dict[i
             until=row["until"],
             restriction=row["restriction"],
             words=row["words"],
-            signed_by=row["signed_by__username"],
+            signed_by=row[signed_by],
             signed_on=row["signed_at"].astimezone(fleet.zone(valve)).date(),
         )
     return found
