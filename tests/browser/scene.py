@@ -102,6 +102,7 @@ ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "job-card": lambda scene: [scene.order.pk],
     "job-pack": lambda scene: [scene.order.pk],
     "label-of": lambda scene: ["valve", scene.known.pk],
+    "order-identity": lambda scene: [scene.order.pk],
     "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],
     "series": lambda scene: [scene.series.pk],

@@ -51,6 +51,7 @@
     if (stream) stream.getTracks().forEach((track) => track.stop());
     stream = null;
     video.srcObject = null;
+    video.hidden = true;
     button.textContent = "Start the camera";
   }
 
@@ -75,6 +76,7 @@
       const read = (await ownReader()) || (await compiledReader());
       stream = await media.getUserMedia({ video: { facingMode: "environment" }, audio: false });
       video.srcObject = stream;
+      video.hidden = false;
       await video.play();
       words.textContent = "Hold the square in the picture, a hand's width away.";
       button.textContent = "Stop the camera";

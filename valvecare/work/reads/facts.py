@@ -6,6 +6,8 @@ from valvecare.due.rules import TaskKind, Trigger
 from valvecare.parts.reads import SpareLine
 from valvecare.protection.models import FunctionTest
 from valvecare.register.models import ProtectionValve
+from valvecare.register.reads import live_labels
+from valvecare.register.rules import LabelKind
 from valvecare.work.models import (
     Finding,
     Gate,
@@ -74,7 +76,7 @@ def latest_test(order: WorkOrder) -> FunctionTest | None:
 
 
 def facts_of(order: WorkOrder) -> OrderFacts:
-    """Gather what the rules ask about an order. Six queries, whatever the order holds."""
+    """Gather what the rules ask about an order. Seven queries, whatever the order holds."""
     gates = list(Gate.objects.filter(order=order, revision=order.revision))
     judgements = {
         part: PartJudgement(
@@ -106,6 +108,7 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         release=ReleaseFact(release.until, release.signed_by_id) if release else None,
         workers=frozenset(gate.by_id for gate in gates if gate.by_id is not None),
         started_at=order.started_at,
+        is_labelled=bool(live_labels(LabelKind.VALVE, [order.valve_id])),
     )
 
 

@@ -57,3 +57,5 @@ class OrderFacts:
     release: ReleaseFact | None
     workers: frozenset[int]
     started_at: datetime | None
+    is_labelled: bool = False
+    """The valve carries a live label: its identity is confirmed before it is isolated."""

@@ -81,6 +81,12 @@ def why_not_pass(gate: GateKind, facts: OrderFacts, *, rods: Rods | None = None)
         )
     if gate in facts.gates:
         return Reason("gate_passed", f"The gate '{gate}' is passed already.", "Nothing to do.")
+    if gate is GateKind.ISOLATED and facts.is_labelled and GateKind.IDENTITY not in facts.gates:
+        return Reason(
+            "identity_not_confirmed",
+            "This valve has a label, and nobody has confirmed that this is the valve.",
+            "Scan the label or type its code under 'Confirm identity' first.",
+        )
     before = [earlier for earlier in gates[: gates.index(gate)] if earlier not in facts.gates]
     if gate is GateKind.AS_FOUND:
         # read before or after isolation: a valve is best seen working before it is isolated

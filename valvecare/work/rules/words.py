@@ -34,6 +34,7 @@ class OrderState(StrEnum):
 class GateKind(StrEnum):
     """Timed, signed facts inside 'under way', in the order in which they may be passed."""
 
+    IDENTITY = "identity confirmed"
     ISOLATED = "isolated"
     AS_FOUND = "as-found recorded"
     COVER_RELEASED = "cover released"
