@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from valvecare.core.jobs import run_job
 from valvecare.models import DueItem, Verdict
-from valvecare.project.demo import feed, stock, story, world
+from valvecare.project.demo import conditions, feed, stock, story, world
 from valvecare.project.demo.shape import DEMO_DAY
 
 DEMO_NOW = datetime.combine(DEMO_DAY, clock_time(12), tzinfo=UTC)
@@ -21,6 +21,7 @@ def build(say: Callable[[str], None]) -> None:
     started = time.perf_counter()
     world.register()
     story.policies()
+    conditions.condition_rules()
     story.plan(DEMO_NOW)
     stock.fill()
     say("Register, policies and plan of three invented sites entered.")
