@@ -69,7 +69,9 @@ from valvecare.work.models import (
     Gate,
     OrderTest,
     PartUsed,
+    Photo,
     ProvisionalRelease,
+    TakenAlong,
     WorkOrder,
 )
 
@@ -102,6 +104,8 @@ __all__ = [
     "OperatingRelease",
     "OrderTest",
     "PartUsed",
+    "Photo",
+    "TakenAlong",
     "PlantCredential",
     "PlantEvent",
     "Policy",

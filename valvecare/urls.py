@@ -20,6 +20,7 @@ from valvecare.register import pages as register_pages
 from valvecare.web import health
 from valvecare.web.manifest import manifest
 from valvecare.web.problems import api_not_found
+from valvecare.web.worker import offline, service_worker
 from valvecare.work import api as work_api
 from valvecare.work import pages as work_pages
 
@@ -40,6 +41,8 @@ api = [
 
 pages: list = [
     path("manifest.webmanifest", manifest, name="manifest"),
+    path("sw.js", service_worker, name="service-worker"),
+    path("offline/", offline, name="offline"),
     *protection_pages.urls,
     *register_pages.urls,
     *due_pages.urls,

@@ -29,6 +29,11 @@ from valvecare.register.rules import LabelKind
 
 NO_PAGE = {
     "manifest",
+    "service-worker",
+    "phone-session",
+    "photo",
+    "order-taken-along",
+    "order-brought-back",
     "livez",
     "readyz",
     "schema",
@@ -102,6 +107,7 @@ ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "job-card": lambda scene: [scene.order.pk],
     "job-pack": lambda scene: [scene.order.pk],
     "label-of": lambda scene: ["valve", scene.known.pk],
+    "order-whole": lambda scene: [scene.order.pk],
     "order-identity": lambda scene: [scene.order.pk],
     "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],

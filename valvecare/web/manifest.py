@@ -26,6 +26,16 @@ def manifest(request: HttpRequest) -> JsonResponse:
         "display": "standalone",
         "background_color": "#16292c",
         "theme_color": "#16292c",
-        "icons": [{"src": static("valvecare/icon.svg"), "sizes": "any", "type": "image/svg+xml"}],
+        "icons": [
+            {"src": static("valvecare/icon.svg"), "sizes": "any", "type": "image/svg+xml"},
+            {"src": static("valvecare/icon-192.png"), "sizes": "192x192", "type": "image/png"},
+            {"src": static("valvecare/icon-512.png"), "sizes": "512x512", "type": "image/png"},
+            {
+                "src": static("valvecare/icon-maskable-512.png"),
+                "sizes": "512x512",
+                "type": "image/png",
+                "purpose": "maskable",
+            },
+        ],
     }
     return JsonResponse(body, content_type="application/manifest+json")

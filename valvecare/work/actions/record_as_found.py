@@ -1,10 +1,13 @@
 """Write down how the valve was found, before anything is changed."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from django.db import transaction
 
+from valvecare.core.pictures import Picture
+from valvecare.work.actions.add_photos import add_photos
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.actions.pass_gate import add_gate, not_before
 from valvecare.work.models import WorkOrder
@@ -33,6 +36,8 @@ def record_as_found(
     cause: str = "",
     detection: str = "",
     done_at: datetime | None = None,
+    photos: Sequence[Picture] = (),
+    photo_words: str = "",
 ) -> WorkOrder:
     """Record the as-found reading; the grade may follow once the parts have been seen.
 
@@ -50,12 +55,13 @@ def record_as_found(
         why_not_codes(grade, mode=mode, mechanism=mechanism, cause=cause, detection=detection),
     )
     facts = facts_of(order)
+    begun = at
     if GateKind.AS_FOUND not in facts.gates:
         refuse_if(why_not_pass(GateKind.AS_FOUND, facts))
         begun = fact_time(done_at, at=at, not_before=not_before(facts, GateKind.AS_FOUND))
         add_gate(order, GateKind.AS_FOUND, done_at=begun, words=words, actor=actor, at=at)
     codes = {"mode": mode, "mechanism": mechanism, "cause": cause, "detection": detection}
-    return keep(
+    kept = keep(
         order,
         "as_found_recorded",
         actor=actor,
@@ -66,3 +72,5 @@ def record_as_found(
         as_found_words=words,
         **codes,
     )
+    add_photos(kept, photos, finding=None, words=photo_words, done_at=begun, actor=actor, at=at)
+    return kept

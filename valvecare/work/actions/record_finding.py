@@ -1,10 +1,13 @@
 """Judge one part."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
 from django.db import transaction
 
+from valvecare.core.pictures import Picture
+from valvecare.work.actions.add_photos import add_photos
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.models import Finding, WorkOrder
 from valvecare.work.reads import facts_of
@@ -33,6 +36,8 @@ def record_finding(
     decision: PartDecision | None = None,
     not_checked_because: str = "",
     done_at: datetime | None = None,
+    photos: Sequence[Picture] = (),
+    photo_words: str = "",
 ) -> WorkOrder:
     """Add a finding. The latest row of a part counts; earlier ones stay."""
     order = taken_at_the_valve(
@@ -68,7 +73,7 @@ def record_finding(
     row.clean_fields(exclude=["order", "by"])
     row.save(force_insert=True)
     said = f"not checked, because {not_checked_because}" if not_checked_because else row.decision
-    return keep(
+    kept = keep(
         order,
         "part_judged",
         actor=actor,
@@ -84,3 +89,5 @@ def record_finding(
             "not_checked_because": not_checked_because,
         },
     )
+    add_photos(kept, photos, finding=row, words=photo_words, done_at=row.at, actor=actor, at=at)
+    return kept

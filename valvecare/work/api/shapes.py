@@ -304,6 +304,19 @@ class _SlotLine(serializers.Serializer):
     hours = serializers.FloatField()
 
 
+class _PhotoLine(serializers.Serializer):
+    id = serializers.IntegerField()
+    part = serializers.CharField(help_text="Empty: the valve as found.")
+    words = serializers.CharField()
+    width = serializers.IntegerField()
+    height = serializers.IntegerField()
+
+
+class _OutLine(serializers.Serializer):
+    by = serializers.CharField()
+    since = serializers.DateTimeField()
+
+
 class OrderOut(serializers.Serializer):
     """One order with the facts of its present revision."""
 
@@ -357,6 +370,8 @@ class OrderOut(serializers.Serializer):
     kit_blocked = serializers.ListField(
         child=serializers.CharField(), help_text="Why the kit is not shown green yet."
     )
+    photos = _PhotoLine(many=True)
+    out_with = _OutLine(many=True, help_text="Who has the order out on a phone.")
     tests = _ProofLine(many=True)
     deferrals = _DeferralLine(many=True)
     releases = _ReleaseLine(many=True)

@@ -1,5 +1,5 @@
-"""Pages of work, one module each: the valve, the order, the work at the valve."""
+"""Pages of work, one module each: the valve, the order, the work at the valve, the phone."""
 
-from valvecare.work.pages import identity, mine, order, pack, valve
+from valvecare.work.pages import identity, mine, order, pack, phone, valve
 
-urls = [*valve.urls, *mine.urls, *pack.urls, *identity.urls, *order.urls]
+urls = [*valve.urls, *mine.urls, *phone.urls, *pack.urls, *identity.urls, *order.urls]

@@ -2,13 +2,15 @@
 
 import re
 from collections.abc import Mapping
-from datetime import datetime
+from datetime import datetime, timedelta
 from enum import StrEnum
 from typing import Any, ClassVar
 from zoneinfo import ZoneInfo
 
 from django import forms
 
+from valvecare.core.errors import Refused
+from valvecare.core.pictures import MAX_BYTES, Picture, clean_picture
 from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.work.reads import OrderCard
 from valvecare.work.rules import (
@@ -25,6 +27,7 @@ from valvecare.work.rules import (
     ReadyItem,
     Rods,
 )
+from valvecare.work.rules.photos import PHOTOS_PER_STEP
 
 _NUMBER = re.compile(r"^-?\d{1,9}(\.\d{1,9})?$", re.ASCII)
 
@@ -73,6 +76,39 @@ class CodeField(forms.ChoiceField):
         super().__init__(choices=choices, required=False, **kwargs)
 
 
+class PhotosInput(forms.ClearableFileInput):
+    """A plain file input that opens the camera of a phone."""
+
+    allow_multiple_selected = True
+    template_name = "django/forms/widgets/file.html"
+
+
+class PhotosField(forms.FileField):
+    """Some photographs; each is decoded and becomes a `Picture` of our own making."""
+
+    def __init__(self) -> None:
+        kinds = "image/jpeg,image/png,image/webp"
+        super().__init__(
+            label="Photographs",
+            required=False,
+            widget=PhotosInput(attrs={"accept": kinds, "capture": "environment"}),
+            help_text=f"Up to {PHOTOS_PER_STEP}, {MAX_BYTES / 1e6:g} MB each.",
+        )
+
+    def clean(self, data: Any, initial: Any = None) -> list[Picture]:  # type: ignore[override]
+        files = [file for file in data or [] if file]
+        if len(files) > PHOTOS_PER_STEP:
+            raise forms.ValidationError(f"At most {PHOTOS_PER_STEP} photographs in one step.")
+        found = []
+        for file in files:
+            file.seek(0)
+            try:
+                found.append(clean_picture(file.read(MAX_BYTES + 1)))
+            except Refused as refused:
+                raise forms.ValidationError(str(refused)) from None
+        return found
+
+
 class DoneAtField(forms.CharField):
     """When it was done, in the site's own time; empty means just now."""
 
@@ -110,6 +146,10 @@ def _text(label: str, length: int = 500, *, required: bool = True) -> forms.Char
     return forms.CharField(label=label, max_length=length, required=required, widget=widget)
 
 
+CARRIED = ("version", "idempotency_key", "waited_s")
+"""Fields of the envelope, not of the step."""
+
+
 class VerbForm(forms.Form):
     """What every form carries: the version that was seen and a key made with the page."""
 
@@ -119,6 +159,10 @@ class VerbForm(forms.Form):
 
     version = forms.IntegerField(widget=forms.HiddenInput, min_value=1)
     idempotency_key = forms.CharField(widget=forms.HiddenInput, max_length=80)
+    waited_s = forms.IntegerField(
+        widget=forms.HiddenInput, required=False, min_value=0, max_value=90 * 86_400
+    )
+    """Seconds the entry lay on a phone; only a difference, so the phone's clock may be wrong."""
 
     def __init__(self, card: OrderCard, *args: Any, **kwargs: Any) -> None:
         name = type(self).__name__.removesuffix("Form").lower()
@@ -134,11 +178,15 @@ class VerbForm(forms.Form):
 
     def inputs(self) -> dict[str, Any]:
         """The action's keyword arguments."""
-        return {
-            name: value
-            for name, value in self.cleaned_data.items()
-            if name not in ("version", "idempotency_key")
-        }
+        return {name: value for name, value in self.cleaned_data.items() if name not in CARRIED}
+
+    def step(self, at: datetime) -> dict[str, Any]:
+        """The action's keyword arguments; what lay on a phone was done when it was written."""
+        given = self.inputs()
+        waited = self.cleaned_data.get("waited_s") or 0
+        if self.has_done_at and waited and given.get("done_at") is None:
+            given["done_at"] = at - timedelta(seconds=waited)
+        return given
 
     @property
     def shown(self) -> list[forms.BoundField]:
@@ -210,6 +258,8 @@ class AsFoundForm(VerbForm):
     mechanism = CodeField(MECHANISMS, label="Mechanism")
     cause = CodeField(CAUSES, label="Cause")
     detection = CodeField(DETECTIONS, label="Detected by")
+    photos = PhotosField()
+    photo_words = _line("What the photographs show", required=False)
 
 
 class FindingForm(VerbForm):
@@ -230,6 +280,8 @@ class FindingForm(VerbForm):
     not_checked_because = forms.CharField(
         label="Or: not checked, because …", max_length=300, required=False
     )
+    photos = PhotosField()
+    photo_words = _line("What the photographs show", required=False)
 
 
 class PartsUsedForm(VerbForm):

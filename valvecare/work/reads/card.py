@@ -125,6 +125,25 @@ class ReleaseLine:
 
 
 @dataclass(frozen=True, slots=True)
+class PhotoLine:
+    """A photograph of this revision; `part` empty: the valve as found."""
+
+    id: int
+    part: str
+    words: str
+    width: int
+    height: int
+
+
+@dataclass(frozen=True, slots=True)
+class OutLine:
+    """Who has the order out on a phone, and since when."""
+
+    by: str
+    since: datetime
+
+
+@dataclass(frozen=True, slots=True)
 class SlotLine:
     window: str
     crew: str
@@ -185,6 +204,8 @@ class OrderCard:
     parts_used: tuple[PartUsedLine, ...]
     kept: tuple[KeptLine, ...]
     kit_blocked: tuple[str, ...]
+    photos: tuple[PhotoLine, ...]
+    out_with: tuple[OutLine, ...]
     tests: tuple[ProofLine, ...]
     deferrals: tuple[DeferralLine, ...]
     releases: tuple[ReleaseLine, ...]
@@ -410,6 +431,18 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         ),
         kept=kept,
         kit_blocked=kit_blocked,
+        photos=tuple(
+            PhotoLine(
+                row.pk, row.finding.part if row.finding else "", row.words, row.width, row.height
+            )
+            for row in order.photos.filter(revision=now).select_related("finding")
+        ),
+        out_with=tuple(
+            OutLine(row.by.get_username(), row.at)
+            for row in order.taken_along.filter(back_at=None).select_related("by")
+        )
+        if order.is_open
+        else (),
         tests=tuple(
             ProofLine(
                 row.test.pk,

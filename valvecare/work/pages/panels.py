@@ -1,0 +1,232 @@
+"""The forms of one order as panels: what may be done next, or everything that is left to do."""
+
+import uuid
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from typing import Any
+
+from django.http import HttpRequest
+
+from valvecare.engineering.cautions import Caution, StepKind, cautions_for_step
+from valvecare.work.actions.agree import agree
+from valvecare.work.actions.assign import assign
+from valvecare.work.actions.close_work_order import close_work_order
+from valvecare.work.actions.drop import drop
+from valvecare.work.actions.hold import hold, resume
+from valvecare.work.actions.pass_gate import pass_gate
+from valvecare.work.actions.put_off import ask_to_put_off, put_off
+from valvecare.work.actions.ready import ready
+from valvecare.work.actions.record_as_found import record_as_found
+from valvecare.work.actions.record_finding import record_finding
+from valvecare.work.actions.record_parts_used import record_parts_used
+from valvecare.work.actions.record_test import record_test
+from valvecare.work.actions.release_provisionally import release_provisionally
+from valvecare.work.actions.reopen import reopen
+from valvecare.work.actions.start import start
+from valvecare.work.models import WorkOrder
+from valvecare.work.pages import forms
+from valvecare.work.reads import OrderCard
+from valvecare.work.rules import CAUTIONS_BEFORE, GATES, GateKind, PartName
+
+
+@dataclass(frozen=True)
+class PageVerb:
+    """A verb on the page: its heading, its form, its action; folded away unless it is next."""
+
+    name: str
+    heading: str
+    form: type[forms.VerbForm]
+    act: Callable[..., WorkOrder]
+    cautions: tuple[StepKind, ...] = ()
+
+
+VERBS = {
+    verb.name: verb
+    for verb in (
+        PageVerb("agree", "Agree", forms.AgreeForm, agree),
+        PageVerb("ready", "Go or no-go", forms.ReadyForm, ready),
+        PageVerb("start", "Start", forms.StartForm, start),
+        PageVerb("as-found", "As found", forms.AsFoundForm, record_as_found),
+        PageVerb("gates", "Next gate", forms.GateForm, pass_gate),
+        PageVerb("findings", "Judge a part", forms.FindingForm, record_finding),
+        PageVerb("parts-used", "Parts built in", forms.PartsUsedForm, record_parts_used),
+        PageVerb("tests", "Function test", forms.TestForm, record_test, cautions=(StepKind.TEST,)),
+        PageVerb(
+            "close",
+            "Close",
+            forms.CloseForm,
+            close_work_order,
+            cautions=(StepKind.RETURN_TO_SERVICE,),
+        ),
+        PageVerb("resume", "Go on", forms.ResumeForm, resume),
+        PageVerb("release", "Provisional release", forms.ReleaseForm, release_provisionally),
+        PageVerb("put-off", "Sign the deferral", forms.PutOffForm, put_off),
+        PageVerb("hold", "Put on hold", forms.HoldForm, hold),
+        PageVerb("ask-to-put-off", "Ask for a deferral", forms.AskToPutOffForm, ask_to_put_off),
+        PageVerb("assign", "Assign", forms.AssignForm, assign),
+        PageVerb("drop", "Drop", forms.DropForm, drop),
+        PageVerb("reopen", "Reopen", forms.ReopenForm, reopen),
+    )
+}
+
+
+STEPS_AT_THE_VALVE = frozenset({"start", "gates", "tests", "close"})
+"""Verbs of which one at least is open to a person who works on the order now."""
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One form on the page with the cautions that come before it."""
+
+    verb: PageVerb
+    form: forms.VerbForm
+    cautions: tuple[Caution, ...]
+    is_open: bool
+
+    @property
+    def heading(self) -> str:
+        """What the step is about: the verb, and its gate or part."""
+        about = getattr(self.form, "gate_kind", "") or (
+            self.form.initial.get("part") if self.verb.name == "findings" else ""
+        )
+        return f"{self.verb.heading}: {about}" if about else self.verb.heading
+
+    @property
+    def submit(self) -> str:
+        return getattr(self.form, "submit_words", self.form.submit)
+
+
+def _cautions(steps: tuple[StepKind, ...]) -> tuple[Caution, ...]:
+    """The cautions of these steps, each once, strongest first within its step."""
+    found: dict[str, Caution] = {}
+    for step in steps:
+        for caution in cautions_for_step(step):
+            found.setdefault(caution.id, caution)
+    return tuple(found.values())
+
+
+def _steps_before(verb: PageVerb, gate: GateKind | None) -> tuple[StepKind, ...]:
+    """Kinds of step whose cautions come before this form."""
+    if verb.name == "gates" and gate is not None:
+        return CAUTIONS_BEFORE[gate]
+    if verb.name == "findings":
+        return CAUTIONS_BEFORE[GateKind.PARTS_JUDGED]
+    return verb.cautions
+
+
+def _initial(
+    verb: PageVerb, card: OrderCard, request: HttpRequest, gate: GateKind | None
+) -> dict[str, Any]:
+    initial: dict[str, Any] = {"version": card.version, "idempotency_key": uuid.uuid4().hex}
+    if verb.name == "gates":
+        initial["gate"] = gate.value if gate else ""
+    if verb.name == "findings":
+        part = request.GET.get("part", "")
+        waiting = [line.part for line in card.findings if line.is_asked and not line.is_judged]
+        known = {name.value for name in PartName}
+        initial["part"] = part if part in known else next(iter(waiting), None)
+    if verb.name == "as-found":
+        initial |= {
+            "words": card.as_found_words,
+            "grade": card.as_found,
+            "mode": card.mode,
+            "mechanism": card.mechanism,
+            "cause": card.cause,
+            "detection": card.detection,
+        }
+    if verb.name == "tests" and card.required_m3_per_h is not None:
+        initial["required_m3_per_h"] = f"{card.required_m3_per_h:g}"
+    if verb.name == "assign":
+        initial["username"] = card.assigned_to or ""
+    return initial
+
+
+def _next_gate(card: OrderCard) -> GateKind | None:
+    """The next gate that has a form of its own."""
+    return next(
+        (line.kind for line in card.gates if line.is_next and line.kind is not GateKind.AS_FOUND),
+        None,
+    )
+
+
+def _next_verb(card: OrderCard) -> str:
+    """The verb that is unfolded: what comes next on the line of progress."""
+    if "gates" in card.verbs:
+        line = next((line for line in card.gates if line.is_next), None)
+        if line is None:
+            return "tests" if "tests" in card.verbs else "close"
+        if line.kind is GateKind.AS_FOUND:
+            return "as-found"
+        waiting = any(row.is_asked and not row.is_judged for row in card.findings)
+        return "findings" if line.kind is GateKind.PARTS_JUDGED and waiting else "gates"
+    for verb in ("close", "resume", "start", "ready", "put-off", "agree"):
+        if verb in card.verbs:
+            return verb
+    return ""
+
+
+def panels_of(
+    card: OrderCard, request: HttpRequest, bound: tuple[str, forms.VerbForm] | None
+) -> list[Panel]:
+    opened = bound[0] if bound else _next_verb(card)
+    if "part" in request.GET and "findings" in card.verbs and bound is None:
+        opened = "findings"
+    panels = []
+    for verb in VERBS.values():
+        gate = _next_gate(card)
+        is_bound = bound is not None and bound[0] == verb.name
+        if verb.name not in card.verbs and not is_bound:
+            continue
+        if verb.name == "gates" and gate is None and not is_bound:
+            continue
+        form = (
+            bound[1]
+            if bound is not None and is_bound
+            else verb.form(card, initial=_initial(verb, card, request, gate))
+        )
+        cautions = _cautions(_steps_before(verb, gate))
+        panels.append(Panel(verb, form, cautions, verb.name == opened))
+    panels.sort(key=lambda panel: not panel.is_open)
+    return panels
+
+
+def _left(card: OrderCard) -> Iterator[tuple[str, GateKind | None, str]]:
+    """Verb, gate and part of every step from here to the close, in the order of the job."""
+    kinds = GATES[card.kind]
+    if "start" in card.verbs:
+        yield "start", None, ""
+    passed = {line.kind for line in card.gates if line.passed_at is not None}
+    for kind in kinds:
+        if kind is GateKind.PARTS_JUDGED and kind not in passed:
+            for line in card.findings:
+                if line.is_asked and not line.is_judged:
+                    yield "findings", None, line.part
+        if kind is GateKind.AS_FOUND and kind not in passed:
+            yield "as-found", None, ""
+        elif kind not in passed:
+            yield "gates", kind, ""
+        if kind is GateKind.PARTS_JUDGED and not card.as_found:
+            # a grade may wait until the parts have been seen
+            yield "as-found", None, ""
+    if GateKind.PARTS_JUDGED in kinds or GateKind.JOINT_CLOSED in kinds:
+        yield "parts-used", None, ""
+    if card.needs_proof:
+        yield "tests", None, ""
+    yield "close", None, ""
+
+
+def panels_left(card: OrderCard, request: HttpRequest) -> list[Panel]:
+    """Every form from here to the close, so that a phone can go on without a connection.
+
+    Empty when this person may not work on the order now. The actions have the last word.
+    """
+    if not STEPS_AT_THE_VALVE & set(card.verbs):
+        return []
+    panels = []
+    for number, (name, gate, part) in enumerate(_left(card)):
+        verb = VERBS[name]
+        initial = _initial(verb, card, request, gate)
+        form = verb.form(card, initial=initial | {"part": part} if part else initial)
+        form.auto_id = f"{name}-{number}-%s"
+        panels.append(Panel(verb, form, _cautions(_steps_before(verb, gate)), number == 0))
+    return panels
