@@ -1,0 +1,1 @@
+"""A small host project of somebody else: own people, own prefix, own look, own admin."""
