@@ -7,9 +7,10 @@ import factory
 import pytest
 from factory.django import DjangoModelFactory
 
-from tests.factories.register import ProtectionValveFactory, member
+from tests.factories.register import ProtectionValveFactory, SiteFactory, member
 from valvecare.core.errors import Refused
 from valvecare.core.permits import Role
+from valvecare.core.signing import FreshCredential
 from valvecare.models import (
     ClosedRevision,
     Deferral,
@@ -18,29 +19,41 @@ from valvecare.models import (
     Finding,
     FunctionTest,
     Gate,
+    Gauge,
+    Measurement,
     PartUsed,
     Policy,
     ProvisionalRelease,
+    Signature,
     WorkOrder,
 )
 from valvecare.protection.rules import ProofMethod
 from valvecare.work.actions.agree import agree
+from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.pass_gate import pass_gate
+from valvecare.work.actions.put_off import put_off
 from valvecare.work.actions.ready import ready
 from valvecare.work.actions.record_as_found import record_as_found
 from valvecare.work.actions.record_finding import record_finding
 from valvecare.work.actions.record_test import record_test
+from valvecare.work.actions.release_provisionally import release_provisionally
 from valvecare.work.actions.start import start
-from valvecare.work.reads import facts_of
+from valvecare.work.reads import facts_of, limits_of
 from valvecare.work.rules import (
+    PASSES,
+    READ_FROM_A_GAUGE,
     AsFound,
     FindingGrade,
     GateKind,
+    GaugeKind,
+    Measured,
     OrderKind,
     OrderState,
     PartDecision,
+    PartName,
     RaisedBy,
     Rods,
+    measures_of,
     ready_items,
 )
 
@@ -64,6 +77,70 @@ class WorkOrderFactory(DjangoModelFactory):
     updated_at = NOW - timedelta(days=10)
 
 
+class GaugeFactory(DjangoModelFactory):
+    class Meta:
+        model = Gauge
+        django_get_or_create = ("site", "code")
+
+    site = factory.SubFactory(SiteFactory)
+    code = "DG-01"
+    kind = GaugeKind.DEPTH_GAUGE.value
+    range_low = 0.0
+    range_high = 500.0
+    unit = "mm"
+    step = 0.01
+    calibrated_until = date(2030, 12, 31)
+
+
+def joint_closed(site: Any, **given: Any) -> dict[str, Any]:
+    """What the record of a closed joint says when everything was done."""
+    wrench = GaugeFactory(
+        site=site,
+        code="TW-01",
+        kind=GaugeKind.TORQUE_WRENCH.value,
+        range_low=40.0,
+        range_high=400.0,
+        unit="N m",
+        step=5.0,
+    )
+    return {
+        "lubricant": "MoS2 paste",
+        "wrench": wrench.code,
+        "torque_nm": 215.0,
+        "passes": PASSES,
+        "new_gasket": True,
+        **given,
+    }
+
+
+SOUND = {
+    Measured.SEAT_DEPTH: 0.02,
+    Measured.METAL_REMOVED: 0.0,
+    Measured.CONTACT_RING: 1,
+    Measured.CLEARANCE: 0.3,
+    Measured.FREE_LENGTH: 129.5,
+    Measured.LOST_MOTION: 0.4,
+    Measured.HOLES_OPEN: 48,
+}
+
+
+def sound(order: WorkOrder, part: PartName, **other: float) -> list[dict[str, Any]]:
+    """Measurements of this part inside every limit of its design; `other` by member name."""
+    gauge = GaugeFactory(site=order.site)
+    values = {**SOUND, **{Measured[name.upper()]: value for name, value in other.items()}}
+    return [
+        {
+            "quantity": quantity.value,
+            "value": values[quantity],
+            "gauge": gauge.code if quantity in READ_FROM_A_GAUGE else "",
+        }
+        for quantity in measures_of(part, limits_of(order.valve))
+    ]
+
+
+SIGNED = (close_work_order, release_provisionally, put_off)
+
+
 class Job:
     """One order carried through its steps by people of its site, a minute per step."""
 
@@ -79,14 +156,12 @@ class Job:
         return self.at
 
     def do(self, action: Any, *args: Any, actor: Any = None, **kwargs: Any) -> WorkOrder:
-        """Run an action on the order as it stands; keeps the new version."""
+        """Run an action on the order as it stands; keeps the new version. Signs where asked."""
+        who, at = actor or self.technician, self.tick()
+        if action in SIGNED:
+            kwargs.setdefault("credential", FreshCredential(who.pk, at, "password"))
         self.order = action(
-            self.order.pk,
-            *args,
-            version=self.order.version,
-            actor=actor or self.technician,
-            at=self.tick(),
-            **kwargs,
+            self.order.pk, *args, version=self.order.version, actor=who, at=at, **kwargs
         )
         return self.order
 
@@ -109,8 +184,12 @@ class Job:
         return self
 
     def gate(self, gate: GateKind) -> "Job":
-        rods = Rods.LONG_RODS_AND_CLAMP if gate is GateKind.COVER_RELEASED else None
-        self.do(pass_gate, gate, rods=rods)
+        given: dict[str, Any] = {}
+        if gate is GateKind.COVER_RELEASED:
+            given = {"rods": Rods.LONG_RODS_AND_CLAMP}
+        if gate is GateKind.JOINT_CLOSED:
+            given = joint_closed(self.site)
+        self.do(pass_gate, gate, **given)
         return self
 
     def as_found(self, grade: AsFound | None = AsFound.AS_EXPECTED, **codes: Any) -> "Job":
@@ -125,6 +204,7 @@ class Job:
                 found="even polish",
                 grade=FindingGrade.USED,
                 decision=PartDecision.REUSE,
+                measurements=sound(self.order, part),
             )
         return self
 
@@ -186,7 +266,17 @@ def due_item(valve: Any, kind: str = "strip-down", **facts: Any) -> DueItem:
     return item
 
 
-FACTS = (Gate, Finding, PartUsed, FunctionTest, Deferral, ProvisionalRelease, ClosedRevision)
+FACTS = (
+    Gate,
+    Finding,
+    Measurement,
+    Signature,
+    PartUsed,
+    FunctionTest,
+    Deferral,
+    ProvisionalRelease,
+    ClosedRevision,
+)
 
 
 def snapshot(order: WorkOrder) -> Any:

@@ -7,11 +7,12 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from tests.factories.register import PumpGroupFactory, SiteFactory, member, valve_at
-from tests.factories.work import NOW, Job, WorkOrderFactory
+from tests.factories.register import PASSWORD, PumpGroupFactory, SiteFactory, member, valve_at
+from tests.factories.work import NOW, Job, WorkOrderFactory, joint_closed, sound
 from valvecare.core.permits import Role
 from valvecare.models import Event, IdempotentAnswer, WorkOrder
 from valvecare.work.api.verbs import VERB_ENDPOINTS, VERBS
+from valvecare.work.rules import PartName
 
 pytestmark = pytest.mark.django_db
 
@@ -280,9 +281,11 @@ def test_a_job_can_be_carried_from_agreed_to_closed_over_the_api(job, site):
     opened = step(technician, "gates", {"gate": "cover released", "rods": "long rods"})
     fit = {"found": "polish", "grade": "1", "decision": "reuse"}
     for row in opened["findings"]:
-        step(technician, "findings", {"part": row["part"], **fit})
+        values = sound(job.order, PartName(row["part"]))
+        step(technician, "findings", {"part": row["part"], "measurements": values, **fit})
     for gate in ("every part judged", "joint closed", "moved by hand"):
-        step(technician, "gates", {"gate": gate})
+        more = joint_closed(site) if gate == "joint closed" else {}
+        step(technician, "gates", {"gate": gate, **more})
     step(technician, "parts-used", {"name": "cover gasket"})
     proven = step(
         technician,
@@ -295,7 +298,10 @@ def test_a_job_can_be_carried_from_agreed_to_closed_over_the_api(job, site):
         },
     )
     assert proven["state"] == "proven"
-    assert step(technician, "close", {"remarks": "No leak."})["state"] == "closed"
+    assert (
+        step(technician, "close", {"remarks": "No leak.", "password": PASSWORD})["state"]
+        == "closed"
+    )
     assert planner.get(DUE_JOBS).json()["results"] == []
 
 

@@ -5,7 +5,7 @@ from datetime import timedelta
 import pytest
 
 from tests.factories.register import SiteFactory, ValveDesignFactory, valve_at
-from tests.factories.work import Job, WorkOrderFactory, refused
+from tests.factories.work import Job, WorkOrderFactory, refused, sound
 from valvecare.core.errors import Refused
 from valvecare.models import (
     Event,
@@ -113,8 +113,7 @@ def test_a_part_at_cannot_decide_keeps_the_joint_open(job):
         record_finding,
         PartName.CLOSING_SPRING,
         found="rust pits",
-        value=12.0,
-        unit="% preload loss",
+        measurements=sound(job.order, PartName.CLOSING_SPRING, free_length=126.0),
         grade=FindingGrade.NOT_FIT,
         decision=PartDecision.REPLACE,
     )

@@ -11,6 +11,7 @@ from tests.factories.register import PumpFactory, PumpGroupFactory, SiteFactory,
 from tests.factories.work import NOW, Job, WorkOrderFactory
 from valvecare.core.errors import Conflict, Refused
 from valvecare.core.permits import Role
+from valvecare.core.signing import FreshCredential
 from valvecare.models import (
     DueItem,
     Event,
@@ -120,12 +121,14 @@ def test_of_twenty_closes_at_once_one_wins():
             )
 
         def close(n, order=order):
+            at, person = NOW + timedelta(hours=1), people[n % 2]
             try:
                 close_work_order(
                     order.pk,
                     version=order.version,
-                    actor=people[n % 2],
-                    at=NOW + timedelta(hours=1),
+                    actor=person,
+                    at=at,
+                    credential=FreshCredential(person.pk, at, "password"),
                 )
             except Conflict:
                 return "stale"

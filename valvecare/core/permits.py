@@ -68,6 +68,8 @@ PERMITS: dict[str, frozenset[Role]] = {
     "do_work": _TECHNICIAN | {Role.CONTRACTOR},
     "release_provisionally": frozenset({Role.APPROVER, Role.RELIABILITY_ENGINEER}),
     "reopen_work_order": _ENGINEER | {Role.APPROVER},
+    "decide_part": _ENGINEER,
+    "change_gauges": _ENGINEER | _PLANNER | {Role.STOREKEEPER},
     # parts
     "view_parts": _STAFF,
     "change_parts": frozenset({Role.STOREKEEPER}),

@@ -8,17 +8,21 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+from django import forms
 from django.contrib import admin, messages
+from django.core.exceptions import PermissionDenied
 from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.template.response import TemplateResponse
 
+from valvecare.core import records
 from valvecare.core.errors import ActionError, Refused
-from valvecare.core.permits import may_anywhere
+from valvecare.core.permits import may, may_anywhere
+from valvecare.register.models import Site
 from valvecare.web import clock
 from valvecare.web.admin import ReadOnlyAdmin
 from valvecare.work.actions.agree import agree
-from valvecare.work.models import WorkOrder
+from valvecare.work.models import Gauge, WorkOrder
 from valvecare.work.rules import OrderState, why_not_in_state
 
 AT_MOST = 200
@@ -165,3 +169,84 @@ class WorkOrderAdmin(ReadOnlyAdmin):
             "selected": [str(order.pk) for order in orders],
         }
         return TemplateResponse(request, "valvecare/work/admin_agree.html", context)
+
+
+class GaugeForm(forms.ModelForm):
+    """A gauge with the version that was seen."""
+
+    actor: Any = None
+    seen_version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["seen_version"].initial = self.instance.version
+
+    def clean(self) -> dict[str, Any]:
+        found = super().clean() or {}
+        if self.instance.pk is not None and found.get("seen_version") != self.instance.version:
+            self.add_error(None, "Somebody changed this; open it again.")
+        site = self.instance.site if self.instance.pk is not None else found.get("site")
+        if site is not None and not may(self.actor, "change_gauges", site.pk):
+            self.add_error(None, f"You may not change the gauges of {site}.")
+        return found
+
+
+@admin.register(Gauge)
+class GaugeAdmin(admin.ModelAdmin):
+    """Gauges of the person's sites, written by `core.records`."""
+
+    form = GaugeForm
+    list_display = ("code", "site", "kind", "range_low", "range_high", "unit", "calibrated_until")
+    list_filter = (("site", admin.RelatedOnlyFieldListFilter), "kind", "calibrated_until")
+    list_select_related = ("site",)
+    search_fields = ("code",)
+
+    def get_queryset(self, request: HttpRequest) -> Any:
+        return Gauge.objects.for_user(request.user)
+
+    def get_form(self, request: HttpRequest, *args: Any, **kwargs: Any) -> Any:
+        form = super().get_form(request, *args, **kwargs)
+        return type(form.__name__, (form,), {"actor": request.user})
+
+    def formfield_for_foreignkey(self, db_field: Any, request: Any, **kwargs: Any) -> Any:
+        kwargs["queryset"] = Site.objects.for_user(request.user)
+        return super().formfield_for_foreignkey(db_field, request, **kwargs)
+
+    def get_readonly_fields(self, request: HttpRequest, obj: Any = None) -> Any:
+        return ("site", "code") if obj is not None else ()
+
+    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
+        who: dict[str, Any] = {"actor": request.user, "at": clock.now(), "permit": "change_gauges"}
+        try:
+            if not change:
+                records.create(obj, **who)
+                return
+            plain = {field.name for field in Gauge._meta.fields}
+            changes = {name: form.cleaned_data[name] for name in form.changed_data if name in plain}
+            stored = records.change(
+                self.get_queryset(request),
+                obj.pk,
+                changes,
+                version=form.cleaned_data["seen_version"],
+                **who,
+            )
+            obj.version = stored.version
+        except ActionError as error:
+            raise PermissionDenied(str(error)) from error
+
+    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return may_anywhere(request.user, "view_work_order")
+
+    def has_module_permission(self, request: HttpRequest) -> bool:
+        return self.has_view_permission(request)
+
+    def has_add_permission(self, request: HttpRequest) -> bool:
+        return may_anywhere(request.user, "change_gauges")
+
+    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        if obj is None:
+            return may_anywhere(request.user, "change_gauges")
+        return may(request.user, "change_gauges", obj.site_id)
+
+    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
+        return False

@@ -10,6 +10,7 @@ from django.db import models
 from django.db.models import Q
 
 from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
+from valvecare.register.models import Retirable
 from valvecare.register.rules import choices
 from valvecare.work.rules import (
     ENDS,
@@ -17,11 +18,16 @@ from valvecare.work.rules import (
     OPEN_STATES,
     AsFound,
     GateKind,
+    GaugeKind,
+    Meaning,
+    Measured,
     OrderKind,
     OrderState,
     PartDecision,
     PartName,
     RaisedBy,
+    Signed,
+    Stage,
 )
 
 _BIG = 1e9
@@ -184,6 +190,14 @@ class Gate(SiteScoped):
     by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
+    done_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Who did it, where somebody else typed it in.",
+    )
     words = models.CharField(max_length=500, blank=True)
     data = models.JSONField(blank=True, default=dict)
     recorded_at = models.DateTimeField()
@@ -219,6 +233,27 @@ class Finding(SiteScoped):
     )
     decision = models.CharField(max_length=14, blank=True, choices=choices(PartDecision))
     not_checked_because = models.CharField(max_length=300, blank=True)
+    gauge = models.ForeignKey(
+        "valvecare.Gauge", null=True, blank=True, on_delete=models.PROTECT, related_name="+"
+    )
+    stage = models.CharField(max_length=8, choices=choices(Stage), default=Stage.AS_FOUND.value)
+    kinds = models.JSONField(blank=True, default=list, help_text="Kinds of damage seen.")
+    rule_says = models.CharField(max_length=14, blank=True, choices=choices(PartDecision))
+    rule_words = models.CharField(max_length=1000, blank=True)
+    rule_version = models.CharField(max_length=20, blank=True)
+    disagree_because = models.CharField(max_length=300, blank=True)
+    for_engineer = models.BooleanField(
+        default=False, help_text="Waits for the engineer: not decided, or not as the rule says."
+    )
+    is_engineers = models.BooleanField(default=False, help_text="The engineer's decision.")
+    done_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Who found it, where somebody else typed it in.",
+    )
     by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
@@ -228,7 +263,14 @@ class Finding(SiteScoped):
     class Meta:
         db_table = "valvecare_finding"
         ordering = ("order", "id")
-        indexes = [models.Index(fields=["part", "at"], name="findings_of_part")]
+        indexes = [
+            models.Index(fields=["part", "at"], name="findings_of_part"),
+            models.Index(
+                fields=["order", "part"],
+                condition=Q(for_engineer=True),
+                name="findings_for_the_engineer",
+            ),
+        ]
         constraints = [
             models.CheckConstraint(
                 condition=Q(value__isnull=True) | Q(value__gt=-_BIG, value__lt=_BIG),
@@ -298,6 +340,78 @@ class TakenAlong(SiteScoped):
 
     def __str__(self) -> str:
         return f"{self.order_id} with {self.by_id}"
+
+
+class Gauge(Versioned, SiteScoped, Retirable):
+    """A measuring tool of a site: what it reads, and until when its calibration holds."""
+
+    site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="gauges")
+    code = models.CharField(max_length=24, help_text="The number on its label.")
+    kind = models.CharField(max_length=24, choices=choices(GaugeKind))
+    range_low = models.FloatField()
+    range_high = models.FloatField()
+    unit = models.CharField(max_length=12, help_text="Of range and step: mm, N m, bar, m³/h.")
+    step = models.FloatField(help_text="The smallest step that can be read or set.")
+    calibrated_until = models.DateField(help_text="Last day of its calibration, at the site.")
+    note = models.CharField(max_length=200, blank=True)
+
+    class Meta:
+        db_table = "valvecare_gauge"
+        ordering = ("site", "code")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["site", "code"],
+                name="gauge_code_once_per_site",
+                violation_error_message="This site has a gauge with this code already.",
+            ),
+            models.CheckConstraint(
+                condition=Q(
+                    range_low__gt=-_BIG,
+                    range_low__lt=models.F("range_high"),
+                    range_high__lt=_BIG,
+                    step__gt=0,
+                    step__lt=_BIG,
+                ),
+                name="gauge_range_is_sane",
+                violation_error_message="The range goes from low to high, with a step above 0.",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.code
+
+
+class Measurement(SiteScoped):
+    """One value read at a part, with the gauge it was read from. Append-only."""
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="measurements")
+    revision = models.PositiveSmallIntegerField()
+    finding = models.ForeignKey(Finding, on_delete=models.PROTECT, related_name="measurements")
+    quantity = models.CharField(max_length=40, choices=choices(Measured))
+    value = models.FloatField()
+    unit = models.CharField(max_length=40)
+    gauge = models.ForeignKey(
+        Gauge, null=True, blank=True, on_delete=models.PROTECT, related_name="measurements"
+    )
+    stage = models.CharField(max_length=8, choices=choices(Stage))
+    taken_at = models.DateTimeField()
+
+    class Meta:
+        db_table = "valvecare_measurement"
+        ordering = ("order", "id")
+        constraints = [
+            models.CheckConstraint(
+                condition=Q(value__gt=-_BIG, value__lt=_BIG), name="measurement_is_sane"
+            ),
+            models.UniqueConstraint(
+                fields=["finding", "quantity"], name="one_measurement_per_finding_and_quantity"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.quantity} {self.value:g} {self.unit}"
 
 
 class PartUsed(SiteScoped):
@@ -423,3 +537,37 @@ class ClosedRevision(SiteScoped):
 
     def __str__(self) -> str:
         return f"{self.order_id} revision {self.revision}"
+
+
+class Signature(SiteScoped):
+    """A person's name under what they signed: when, with what meaning, and the content's hash.
+
+    The content is the record of the order, release or deferral as it then stood, this
+    signature's own name, time, meaning and method included. `reads.verify` computes it again.
+    """
+
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="signatures")
+    revision = models.PositiveSmallIntegerField()
+    signed = models.CharField(max_length=24, choices=choices(Signed))
+    record_id = models.BigIntegerField(help_text="Id of the order, release or deferral.")
+    by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
+    name = models.CharField(max_length=300, help_text="As printed at the time.")
+    at = models.DateTimeField()
+    meaning = models.CharField(max_length=12, choices=choices(Meaning))
+    method = models.CharField(max_length=20)
+    content_hash = models.CharField(max_length=64, help_text="SHA-256 of the canonical JSON.")
+
+    class Meta:
+        db_table = "valvecare_signature"
+        ordering = ("order", "id")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["order", "revision", "signed", "record_id"], name="signed_once"
+            ),
+            models.CheckConstraint(condition=~Q(name=""), name="signature_has_a_name"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.name}, {self.meaning}"

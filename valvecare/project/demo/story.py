@@ -17,8 +17,9 @@ from valvecare.models import (
 from valvecare.planning.actions.windows import add_crew, add_window
 from valvecare.project.demo.shape import INSPECTED_AT, records, table
 from valvecare.project.demo.world import BUILT_AT, people
+from valvecare.work.actions.gauges import add_gauge
 from valvecare.work.actions.record_past_job import record_past_job
-from valvecare.work.rules import PastFlow, past_job_from_row
+from valvecare.work.rules import GaugeKind, PastFlow, past_job_from_row
 
 MEASURED = {("AF-FW-2V", "2025-07-15"): PastFlow(50.3, 0.02, 46.5)}
 """Flows measured in a test after a strip-down: m3/h, expanded uncertainty, required m3/h."""
@@ -93,7 +94,7 @@ def history(at: datetime) -> None:
 
 
 def plan(at: datetime) -> None:
-    """Outage windows and crews."""
+    """Outage windows, crews and gauges; the calibration of one wrench has run out."""
     owner = people()
     zones = {site.code: ZoneInfo(site.time_zone) for site in Site.objects.all()}
     for row in records("windows"):
@@ -115,6 +116,18 @@ def plan(at: datetime) -> None:
             row["name"],
             people=row["people"],
             hours_per_day=row["hours_per_day"],
+            actor=owner,
+            at=at,
+        )
+    for row in records("gauges"):
+        until = date.fromisoformat(row.pop("calibrated_until"))
+        kind = GaugeKind(row.pop("kind"))
+        add_gauge(
+            row.pop("site"),
+            row.pop("code"),
+            **row,
+            kind=kind,
+            calibrated_until=until,
             actor=owner,
             at=at,
         )

@@ -5,6 +5,7 @@ from typing import Any
 
 from django.db import transaction
 
+from valvecare.core.signing import FreshCredential
 from valvecare.due.actions import restart_clocks
 from valvecare.due.rules import TaskKind
 from valvecare.parts.actions import fit_spares, settle_reservations
@@ -12,10 +13,20 @@ from valvecare.parts.reads import why_not_spares
 from valvecare.protection.actions import judge_group_of
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken_at_the_valve
 from valvecare.work.actions.raise_due import raise_due_at
+from valvecare.work.actions.sign import sign
 from valvecare.work.actions.tell_protection import note_opening
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads import facts_of, replaced_parts, spare_lines, used_since_strip_down
-from valvecare.work.rules import OrderFacts, OrderKind, OrderState, acts_of, why_not_close
+from valvecare.work.rules import (
+    Meaning,
+    OrderFacts,
+    OrderKind,
+    OrderState,
+    Signed,
+    acts_of,
+    why_not_close,
+    why_not_sign,
+)
 
 
 def _done_at(facts: OrderFacts, at: datetime) -> datetime:
@@ -28,9 +39,18 @@ def _done_at(facts: OrderFacts, at: datetime) -> datetime:
 
 @transaction.atomic
 def close_work_order(
-    order_id: int, *, version: int, actor: Any, at: datetime, remarks: str = ""
+    order_id: int,
+    *,
+    version: int,
+    actor: Any,
+    at: datetime,
+    remarks: str = "",
+    credential: FreshCredential | None = None,
+    meaning: str = Meaning.PERFORMED.value,
 ) -> WorkOrder:
-    """proven -> closed; under way -> closed where no proof is needed or a release is signed."""
+    """Signed by who closes it.
+
+    proven -> closed; under way -> closed where no proof is needed or a release is signed."""
     order = taken_at_the_valve(
         order_id,
         version=version,
@@ -52,6 +72,7 @@ def close_work_order(
             job_on=site_day(order, done_at),
         )
     )
+    refuse_if(why_not_sign(credential, signer=actor.pk, meaning=meaning, at=at))
     run_hours, starts = used_since_strip_down(order.valve)
     keep(
         order,
@@ -92,4 +113,14 @@ def close_work_order(
     note_opening(order, facts.gates, closing=True, actor=actor, at=at)
     raise_due_at(order.valve, at=at)
     judge_group_of(order.valve, at)
+    if credential is not None:
+        sign(
+            order,
+            Signed.CLOSING,
+            order.pk,
+            credential=credential,
+            meaning=meaning,
+            actor=actor,
+            at=at,
+        )
     return order

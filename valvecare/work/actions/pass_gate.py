@@ -1,5 +1,6 @@
 """Pass a gate: a timed, signed fact."""
 
+from collections.abc import Sequence
 from datetime import datetime
 from typing import Any
 
@@ -7,16 +8,20 @@ from django.db import transaction
 
 from valvecare.core.errors import Reason
 from valvecare.protection.actions import judge_group_of
+from valvecare.work.actions.measure import usable_gauge, who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.actions.tell_protection import note_opening, opening_gate
 from valvecare.work.models import Gate, WorkOrder
 from valvecare.work.reads import facts_of
 from valvecare.work.rules import (
     GateKind,
+    GaugeKind,
     OrderFacts,
     OrderKind,
     OrderState,
     Rods,
+    why_no_torque,
+    why_not_joint,
     why_not_pass,
 )
 
@@ -38,6 +43,7 @@ def add_gate(
     actor: Any,
     at: datetime,
     data: dict[str, Any] | None = None,
+    done_by: Any = None,
 ) -> Gate:
     """Write the gate's row; the rules have been asked."""
     row = Gate(
@@ -46,13 +52,54 @@ def add_gate(
         kind=gate.value,
         at=done_at,
         by=actor,
+        done_by=done_by,
         words=words,
         data=data or {},
         recorded_at=at,
     )
-    row.clean_fields(exclude=["order", "by"])
+    row.clean_fields(exclude=["order", "by", "done_by"])
     row.save(force_insert=True)
     return row
+
+
+def _joint_record(
+    order: WorkOrder,
+    *,
+    lubricant: str,
+    wrench: str,
+    torque_nm: float | None,
+    passes: Sequence[str],
+    new_gasket: bool,
+    at: datetime,
+) -> dict[str, Any]:
+    """The joint's record; refused without a new gasket, a lubricant, a fit wrench, every pass."""
+    refuse_if(
+        why_not_joint(
+            lubricant=lubricant, torque_nm=torque_nm, passes=passes, new_gasket=new_gasket
+        )
+    )
+    gauge = usable_gauge(
+        order, wrench, used_at=at, value=torque_nm, unit="N m", kind=GaugeKind.TORQUE_WRENCH
+    )
+    design = order.valve.design
+    return {
+        "lubricant": lubricant,
+        "wrench": gauge.code,
+        "wrench_calibrated_until": gauge.calibrated_until.isoformat(),
+        "torque_nm": torque_nm,
+        "passes": list(passes),
+        "new_gasket": new_gasket,
+        "computed": why_no_torque(
+            {
+                "thread": design.cover_bolt_thread if design else None,
+                "grade of the bolts": design.cover_bolt_grade if design else None,
+                "number of bolts": design.cover_bolt_count if design else None,
+                "bearing face": None,
+                "area and limit of the gasket": None,
+                "loads of seating and service": None,
+            }
+        ),
+    }
 
 
 @transaction.atomic
@@ -66,6 +113,12 @@ def pass_gate(
     done_at: datetime | None = None,
     words: str = "",
     rods: Rods | None = None,
+    done_by: str = "",
+    lubricant: str = "",
+    wrench: str = "",
+    torque_nm: float | None = None,
+    passes: Sequence[str] = (),
+    new_gasket: bool = False,
 ) -> WorkOrder:
     """Record that a gate of an order under way is passed. 'As-found' has its own action."""
     gate = GateKind(gate)
@@ -87,8 +140,21 @@ def pass_gate(
     facts = facts_of(order)
     refuse_if(why_not_pass(gate, facts, rods=rods))
     begun = fact_time(done_at, at=at, not_before=not_before(facts, gate))
-    data = {"rods": rods.value} if rods is not None and gate is GateKind.COVER_RELEASED else {}
-    add_gate(order, gate, done_at=begun, words=words, actor=actor, at=at, data=data)
+    data: dict[str, Any] = {}
+    if rods is not None and gate is GateKind.COVER_RELEASED:
+        data = {"rods": rods.value}
+    if gate is GateKind.JOINT_CLOSED:
+        data = _joint_record(
+            order,
+            lubricant=lubricant,
+            wrench=wrench,
+            torque_nm=torque_nm,
+            passes=passes,
+            new_gasket=new_gasket,
+            at=begun,
+        )
+    person = who_did_it(order, done_by)
+    add_gate(order, gate, done_at=begun, words=words, actor=actor, at=at, data=data, done_by=person)
     kept = keep(
         order,
         "gate_passed",

@@ -6,12 +6,17 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.core.errors import Reason, Refused
+from valvecare.core.signing import FreshCredential
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken
+from valvecare.work.actions.sign import sign
 from valvecare.work.models import Deferral, WorkOrder
 from valvecare.work.rules import (
+    Meaning,
     OrderState,
+    Signed,
     why_not_in_state,
     why_not_put_off,
+    why_not_sign,
     why_not_until,
     why_not_words,
 )
@@ -52,7 +57,16 @@ def ask_to_put_off(
 
 
 @transaction.atomic
-def put_off(order_id: int, signature: str, *, version: int, actor: Any, at: datetime) -> WorkOrder:
+def put_off(
+    order_id: int,
+    signature: str,
+    *,
+    version: int,
+    actor: Any,
+    at: datetime,
+    credential: FreshCredential | None = None,
+    meaning: str = Meaning.APPROVED.value,
+) -> WorkOrder:
     """Sign the latest deferral asked for. The order leaves its window and waits."""
     order = taken(order_id, version=version, actor=actor, permit="put_off_work_order")
     refuse_if(why_not_in_state(OrderState(order.state), DEFERRABLE, "put off"))
@@ -72,13 +86,14 @@ def put_off(order_id: int, signature: str, *, version: int, actor: Any, at: date
             until=asked.until,
             today=site_day(order, at),
             signature=signature,
-        )
+        ),
+        why_not_sign(credential, signer=actor.pk, meaning=meaning, at=at),
     )
     asked.signature, asked.signed_by, asked.signed_at = signature, actor, at
     asked.clean_fields(exclude=["order", "asked_by", "signed_by"])
     asked.save(update_fields=["signature", "signed_by", "signed_at"])
     placed = order.state != OrderState.RAISED
-    return keep(
+    kept = keep(
         order,
         "put_off",
         actor=actor,
@@ -91,3 +106,14 @@ def put_off(order_id: int, signature: str, *, version: int, actor: Any, at: date
         pause_until=asked.until,
         readiness={},
     )
+    if credential is not None:
+        sign(
+            kept,
+            Signed.DEFERRAL,
+            asked.pk,
+            credential=credential,
+            meaning=meaning,
+            actor=actor,
+            at=at,
+        )
+    return kept

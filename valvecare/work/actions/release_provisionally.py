@@ -5,11 +5,20 @@ from typing import Any
 
 from django.db import transaction
 
+from valvecare.core.signing import FreshCredential
 from valvecare.protection.actions import judge_group_of, note_release
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken
+from valvecare.work.actions.sign import sign
 from valvecare.work.models import ProvisionalRelease, WorkOrder
 from valvecare.work.reads import facts_of
-from valvecare.work.rules import OrderState, why_not_in_state, why_not_release
+from valvecare.work.rules import (
+    Meaning,
+    OrderState,
+    Signed,
+    why_not_in_state,
+    why_not_release,
+    why_not_sign,
+)
 
 
 @transaction.atomic
@@ -22,6 +31,8 @@ def release_provisionally(
     version: int,
     actor: Any,
     at: datetime,
+    credential: FreshCredential | None = None,
+    meaning: str = Meaning.APPROVED.value,
 ) -> WorkOrder:
     """Sign the release of this revision. It expires, and the closer must be somebody else."""
     order = taken(order_id, version=version, actor=actor, permit="release_provisionally")
@@ -37,6 +48,7 @@ def release_provisionally(
             words=words,
             restriction=restriction,
         ),
+        why_not_sign(credential, signer=actor.pk, meaning=meaning, at=at),
     )
     row = ProvisionalRelease(
         order=order,
@@ -67,4 +79,14 @@ def release_provisionally(
         data={"until": until.isoformat(), "restriction": restriction, "words": words},
     )
     judge_group_of(order.valve, at)
+    if credential is not None:
+        sign(
+            kept,
+            Signed.RELEASE,
+            row.pk,
+            credential=credential,
+            meaning=meaning,
+            actor=actor,
+            at=at,
+        )
     return kept

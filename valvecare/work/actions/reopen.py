@@ -12,11 +12,12 @@ from valvecare.work.models import (
     ClosedRevision,
     Finding,
     Gate,
+    Measurement,
     OrderTest,
     PartUsed,
     WorkOrder,
 )
-from valvecare.work.reads import latest_test
+from valvecare.work.reads import latest_test, order_content, tests_of
 from valvecare.work.rules import OrderState, why_not_in_state, why_not_words
 
 _CLOSING_FACTS = (
@@ -37,6 +38,8 @@ def _record_of(order: WorkOrder) -> dict[str, Any]:
     test = latest_test(order)
     return {
         **kept,
+        "order": order_content(order.pk),
+        "tests": tests_of(order.pk, order.revision),
         "closed_at": order.ended_at.isoformat() if order.ended_at else None,
         "done_at": order.done_at.isoformat() if order.done_at else None,
         "closed_by": order.closed_by.get_username() if order.closed_by else None,
@@ -117,9 +120,18 @@ def reopen(
 
 
 def _carry_over(order: WorkOrder, revision: int) -> None:
+    values = list(Measurement._default_manager.filter(order=order, revision=order.revision))
+    new_ids: dict[int, int] = {}
     for model in (Gate, Finding, PartUsed):
         rows = list(model._default_manager.filter(order=order, revision=order.revision))
+        old_ids = [row.pk for row in rows]
         for row in rows:
             row.pk, row.revision = None, revision
-        model._default_manager.bulk_create(rows)
+        made = model._default_manager.bulk_create(rows)
+        if model is Finding:
+            new_ids = dict(zip(old_ids, (row.pk for row in made), strict=True))
+    for value in values:
+        value.pk, value.revision = None, revision
+        value.finding_id = new_ids[value.finding_id]
+    Measurement._default_manager.bulk_create(values)
     OrderTest.objects.filter(order=order, revision=order.revision).update(revision=revision)

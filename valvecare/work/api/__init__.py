@@ -2,13 +2,21 @@
 
 from django.urls import path
 
+from valvecare.work.api.gauges import Gauges
 from valvecare.work.api.orders import DueJobs, WorkOrderDetail, WorkOrders
+from valvecare.work.api.reviews import FindingsForEngineer
 from valvecare.work.api.verbs import VERB_ENDPOINTS
 
 _ORDERS = "api/v1/work-orders"
 
 urls = [
     path("api/v1/due-jobs", DueJobs.as_view(), name="api-due-jobs"),
+    path("api/v1/gauges", Gauges.as_view(), name="api-gauges"),
+    path(
+        "api/v1/findings-for-engineer",
+        FindingsForEngineer.as_view(),
+        name="api-findings-for-engineer",
+    ),
     path(_ORDERS, WorkOrders.as_view(), name="api-work-orders"),
     path(f"{_ORDERS}/<int:order_id>", WorkOrderDetail.as_view(), name="api-work-order"),
     *(

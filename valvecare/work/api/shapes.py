@@ -4,18 +4,23 @@ from typing import Any
 
 from rest_framework import serializers
 
+from valvecare.engineering.wear import Damage
 from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.web.fields import InstantField, QueryWhole
 from valvecare.web.shapes import Closed, Flag, Number, Text, Whole
 from valvecare.work.rules import (
+    PASSES,
     AsFound,
     FindingGrade,
     GateKind,
+    Meaning,
+    Measured,
     OrderKind,
     OrderState,
     PartDecision,
     PartName,
     Rods,
+    Stage,
 )
 
 
@@ -95,10 +100,47 @@ class Start(Closed):
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class PassGate(Closed):
+class DoneBy(Closed):
+    """Who did it, where somebody else types it in."""
+
+    done_by = Text(
+        required=False,
+        allow_blank=True,
+        default="",
+        max_length=150,
+        help_text="User name of who did it; empty: you.",
+    )
+
+
+class Signed(Closed):
+    """What is signed asks for the password again. Send it over TLS only."""
+
+    password = Text(
+        max_length=200, trim_whitespace=False, write_only=True, help_text="Your own password."
+    )
+    meaning = serializers.ChoiceField(
+        choices=_words(Meaning), required=False, help_text="What your signature says."
+    )
+
+
+class PassGate(DoneBy):
     gate = Word(GateKind)
     words = Statement(required=False, allow_blank=True, default="")
     rods = Word(Rods, required=False, help_text="Needed for 'cover released'.")
+    lubricant = Text(required=False, max_length=80, help_text="Needed for 'joint closed'.")
+    wrench = Text(
+        required=False, max_length=24, help_text="Label of the torque wrench; for 'joint closed'."
+    )
+    torque_nm = Number(
+        required=False, min_value=1, max_value=20_000, help_text="As set; for 'joint closed'."
+    )
+    passes = serializers.ListField(
+        child=serializers.ChoiceField(choices=PASSES),
+        required=False,
+        max_length=len(PASSES),
+        help_text="Every pass, in its order; for 'joint closed'.",
+    )
+    new_gasket = Flag(required=False, help_text="An opened joint gets a new one.")
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
@@ -112,7 +154,21 @@ class RecordAsFound(Closed):
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class RecordFinding(Closed):
+class _Value(Closed):
+    quantity = Word(Measured)
+    value = Number(min_value=-1e6, max_value=1e6)
+    gauge = Text(
+        required=False, allow_blank=True, default="", max_length=24, help_text="On its label."
+    )
+
+
+class DecidePart(Closed):
+    part = Word(PartName)
+    decision = Word(PartDecision)
+    because = Statement(300)
+
+
+class RecordFinding(DoneBy):
     part = Word(PartName)
     found = Statement(required=False, allow_blank=True, default="")
     value = Number(required=False, min_value=-1e6, max_value=1e6)
@@ -120,6 +176,28 @@ class RecordFinding(Closed):
     grade = Word(FindingGrade, required=False)
     decision = Word(PartDecision, required=False)
     not_checked_because = Statement(300, required=False, allow_blank=True, default="")
+    gauge = Text(
+        required=False,
+        allow_blank=True,
+        default="",
+        max_length=24,
+        help_text="Label of the gauge `value` was read from.",
+    )
+    measurements = _Value(many=True, required=False, help_text="What this part is judged by.")
+    kinds = serializers.ListField(
+        child=serializers.ChoiceField(choices=_words(Damage)),
+        required=False,
+        max_length=len(Damage),
+        help_text="Kinds of damage seen.",
+    )
+    stage = Word(Stage, required=False, help_text="'as left': measured again after lapping.")
+    disagree_because = Statement(
+        300,
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="Where the rule says otherwise.",
+    )
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
@@ -149,13 +227,13 @@ class RecordTest(Closed):
     done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class Release(Closed):
+class Release(Signed):
     until = serializers.DateField()
     restriction = Statement(300)
     words = Statement(300, help_text="The statement that is signed.")
 
 
-class Close(Closed):
+class Close(Signed):
     remarks = Text(required=False, allow_blank=True, default="", max_length=2000)
 
 
@@ -170,7 +248,7 @@ class AskToPutOff(Closed):
     until = serializers.DateField()
 
 
-class PutOff(Closed):
+class PutOff(Signed):
     signature = Statement(300, help_text="What is accepted, in words.")
 
 
@@ -220,6 +298,25 @@ class JobPage(serializers.Serializer):
     next = serializers.CharField(allow_null=True, help_text="Address of the next page.")
 
 
+class _AskLine(serializers.Serializer):
+    part = serializers.ChoiceField(choices=_words(PartName))
+    quantity = serializers.ChoiceField(choices=_words(Measured))
+    unit = serializers.CharField()
+    limit = serializers.CharField()
+    needs_gauge = serializers.BooleanField()
+
+
+class _SignatureLine(serializers.Serializer):
+    signed = serializers.CharField()
+    revision = serializers.IntegerField()
+    name = serializers.CharField()
+    at = serializers.DateTimeField()
+    meaning = serializers.CharField()
+    content_hash = serializers.CharField(help_text="SHA-256 of the canonical JSON.")
+    is_intact = serializers.BooleanField()
+    words = serializers.CharField()
+
+
 class _StepLine(serializers.Serializer):
     state = serializers.ChoiceField(choices=_words(OrderState))
     is_done = serializers.BooleanField()
@@ -245,6 +342,12 @@ class _FindingLine(serializers.Serializer):
     grade_words = serializers.CharField()
     decision = serializers.CharField()
     not_checked_because = serializers.CharField()
+    rule_says = serializers.CharField(help_text="What the rule says; empty: it was not asked.")
+    rule_words = serializers.CharField()
+    disagree_because = serializers.CharField()
+    for_engineer = serializers.BooleanField()
+    stage = serializers.CharField()
+    measured = serializers.ListField(child=serializers.CharField())
     by = serializers.CharField(allow_null=True)
     at = serializers.DateTimeField(allow_null=True)
 
@@ -376,4 +479,7 @@ class OrderOut(serializers.Serializer):
     deferrals = _DeferralLine(many=True)
     releases = _ReleaseLine(many=True)
     closed_revisions = serializers.ListField(child=serializers.DictField())
+    asks = _AskLine(many=True, help_text="What is measured on each part, with its limit.")
+    reminders = serializers.ListField(child=serializers.CharField())
+    signatures = _SignatureLine(many=True)
     verbs = serializers.ListField(child=serializers.CharField())

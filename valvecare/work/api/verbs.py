@@ -9,12 +9,15 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from valvecare.core.errors import NotFound
 from valvecare.web.concurrency import etag_headers, version_from
 from valvecare.web.idempotency import idempotent
+from valvecare.web.signing import fresh_credential
 from valvecare.web.views import Endpoint
 from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
+from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
 from valvecare.work.actions.pass_gate import pass_gate
@@ -31,6 +34,7 @@ from valvecare.work.api import shapes
 from valvecare.work.api.orders import IDEMPOTENCY_KEY, IF_MATCH
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads import order_card
+from valvecare.work.rules import canonical
 
 
 @dataclass(frozen=True)
@@ -86,11 +90,19 @@ VERBS = (
         {
             "part": "lever pin",
             "found": "worn",
-            "value": 1.4,
-            "unit": "mm lost motion",
+            "measurements": [
+                {"quantity": "lost motion at the bypass", "value": 1.4, "gauge": "DG-03"}
+            ],
             "grade": "4",
             "decision": "replace",
         },
+    ),
+    Verb(
+        "decide",
+        "Decide on a part as the engineer",
+        shapes.DecidePart,
+        decide_part,
+        {"part": "body", "decision": "reuse", "because": "Wall measured: 11.2 mm of 9.0."},
     ),
     Verb(
         "parts-used",
@@ -120,9 +132,16 @@ VERBS = (
             "until": "2026-06-30",
             "restriction": "Load within 60 s after start.",
             "words": "The pump cannot run before the end of June.",
+            "password": "your own",
         },
     ),
-    Verb("close", "Close the order", shapes.Close, close_work_order, {"remarks": "No leak."}),
+    Verb(
+        "close",
+        "Close the order",
+        shapes.Close,
+        close_work_order,
+        {"remarks": "No leak.", "password": "your own"},
+    ),
     Verb(
         "hold",
         "Put on hold",
@@ -147,7 +166,7 @@ VERBS = (
         "Sign the deferral that was asked for",
         shapes.PutOff,
         put_off,
-        {"signature": "I accept the risk until the September day."},
+        {"signature": "I accept the risk until the September day.", "password": "your own"},
     ),
     Verb("drop", "End without doing it", shapes.Why, drop, {"why": "Raised twice."}),
     Verb(
@@ -173,17 +192,35 @@ def _endpoint(verb: Verb) -> type[Endpoint]:
         examples=examples,
     )
     def post(self: Endpoint, request: Request, order_id: int) -> Response:
+        at = self.now
+        signed: dict[str, Any] = {}
+        printed = None
+        if issubclass(verb.shape, shapes.Signed):
+            # outside the transaction, so that a failed try stays counted
+            if not WorkOrder.objects.for_user(request.user).filter(pk=order_id).exists():
+                raise NotFound(f"There is no work order {order_id}.")
+            given = verb.shape(data=request.data)
+            given.is_valid(raise_exception=True)
+            password = given.validated_data["password"]
+            signed = {"credential": fresh_credential(request, password, at=at)}
+            plain = dict(request.data)
+            del plain["password"]
+            printed = canonical(plain).encode()
+
         def effect() -> Response:
             shape = verb.shape(data=request.data)
             shape.is_valid(raise_exception=True)
             version = version_from(request)
+            facts = {
+                name: value for name, value in shape.validated_data.items() if name != "password"
+            }
             order = verb.act(
-                order_id, **shape.validated_data, version=version, actor=request.user, at=self.now
+                order_id, **facts, **signed, version=version, actor=request.user, at=at
             )
             card = order_card(order.pk, request.user)
             return Response(card, headers=etag_headers(card))
 
-        return idempotent(request, effect)
+        return idempotent(request, effect, printed=printed)
 
     name = f"WorkOrder{verb.name.title().replace('-', '')}"
     return type(name, (Endpoint,), {"post": post, "__doc__": f"{verb.summary}."})

@@ -13,14 +13,38 @@ from valvecare.work.reads.facts import (
     used_since_strip_down,
 )
 from valvecare.work.reads.find import find_orders
+from valvecare.work.reads.measuring import (
+    ReviewLine,
+    findings_for_engineer,
+    gauge_at,
+    limits_of,
+)
 from valvecare.work.reads.mine import MyWork, my_work
+from valvecare.work.reads.signed import (
+    SignatureCheck,
+    content_of,
+    order_content,
+    tests_of,
+    verify_signature,
+    verify_signatures,
+)
 
 __all__ = [
+    "SignatureCheck",
+    "content_of",
+    "order_content",
+    "tests_of",
+    "verify_signature",
+    "verify_signatures",
     "JobFilter",
     "MyWork",
     "OrderCard",
     "due_jobs",
+    "ReviewLine",
     "facts_of",
+    "findings_for_engineer",
+    "gauge_at",
+    "limits_of",
     "find_orders",
     "job_row",
     "latest_findings",

@@ -10,20 +10,29 @@ from valvecare.core.permits import PERMITS, roles_at
 from valvecare.parts.reads import job_day, open_reservations, why_no_kit
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads.facts import facts_of
+from valvecare.work.reads.measuring import limits_of
+from valvecare.work.reads.signed import verify_signature
 from valvecare.work.rules import (
+    AFTER_LAPPING,
     GATES,
     GRADE_WORDS,
     NEEDS_PROOF,
     PROGRESS,
+    READ_FROM_A_GAUGE,
     SIDINGS,
+    UNITS,
     FindingGrade,
     GateKind,
     OrderFacts,
     OrderKind,
     OrderState,
+    PartDecision,
     ReadyItem,
     Rods,
+    Stage,
+    limit_words,
     may_start_from,
+    measures_of,
     ready_items,
     why_not_judge_now,
     why_not_pass,
@@ -62,12 +71,41 @@ class FindingLine:
     grade_words: str
     decision: str
     not_checked_because: str
+    rule_says: str
+    rule_words: str
+    disagree_because: str
+    for_engineer: bool
+    stage: str
+    measured: tuple[str, ...]
     by: str | None
     at: datetime | None
 
     @property
     def is_judged(self) -> bool:
         return bool(self.decision or self.not_checked_because)
+
+
+@dataclass(frozen=True, slots=True)
+class AskLine:
+    """One quantity measured on a part, with the limit it is judged by."""
+
+    part: str
+    quantity: str
+    unit: str
+    limit: str
+    needs_gauge: bool
+
+
+@dataclass(frozen=True, slots=True)
+class SignatureLine:
+    signed: str
+    revision: int
+    name: str
+    at: datetime
+    meaning: str
+    content_hash: str
+    is_intact: bool
+    words: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -210,6 +248,9 @@ class OrderCard:
     deferrals: tuple[DeferralLine, ...]
     releases: tuple[ReleaseLine, ...]
     closed_revisions: tuple[Mapping[str, Any], ...]
+    asks: tuple[AskLine, ...]
+    reminders: tuple[str, ...]
+    signatures: tuple[SignatureLine, ...]
     verbs: tuple[str, ...]
 
 
@@ -261,6 +302,7 @@ def _findings(order: WorkOrder, facts: OrderFacts) -> tuple[FindingLine, ...]:
         row.part: row
         for row in order.findings.filter(revision=order.revision)
         .select_related("by")
+        .prefetch_related("measurements__gauge")
         .order_by("id")
     }
     asked = [part.value for part in facts.parts]
@@ -279,11 +321,62 @@ def _findings(order: WorkOrder, facts: OrderFacts) -> tuple[FindingLine, ...]:
                 GRADE_WORDS[FindingGrade(grade)] if grade else "",
                 row.decision if row else "",
                 row.not_checked_because if row else "",
+                row.rule_says if row else "",
+                row.rule_words if row else "",
+                row.disagree_because if row else "",
+                row.for_engineer if row else False,
+                row.stage if row else "",
+                tuple(
+                    f"{value}{f', {value.gauge}' if value.gauge else ''}"
+                    for value in row.measurements.all()
+                )
+                if row
+                else (),
                 _name(row.by) if row else None,
                 row.at if row else None,
             )
         )
     return tuple(lines)
+
+
+def _asks(order: WorkOrder, facts: OrderFacts) -> tuple[AskLine, ...]:
+    limits = limits_of(order.valve)
+    return tuple(
+        AskLine(
+            part.value,
+            quantity.value,
+            UNITS[quantity],
+            limit_words(quantity, limits),
+            quantity in READ_FROM_A_GAUGE,
+        )
+        for part in facts.parts
+        for quantity in measures_of(part, limits)
+    )
+
+
+def _reminders(findings: tuple[FindingLine, ...]) -> tuple[str, ...]:
+    """What must not be forgotten before close-up: a lapped seat moves spring and timing."""
+    lapped = any(
+        line.decision == PartDecision.LAP or line.stage == Stage.AS_LEFT for line in findings
+    )
+    return (AFTER_LAPPING,) if lapped else ()
+
+
+def _signatures(order: WorkOrder) -> tuple[SignatureLine, ...]:
+    return tuple(
+        SignatureLine(
+            check.signed,
+            check.revision,
+            check.name,
+            row.at,
+            check.meaning,
+            row.content_hash,
+            check.is_intact,
+            check.words,
+        )
+        for row in order.signatures.select_related("order")
+        for check in (verify_signature(row),)
+    )
 
 
 _S = OrderState
@@ -297,6 +390,7 @@ _VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
     "gates": ("do_work", (_S.UNDER_WAY,)),
     "as-found": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "findings": ("do_work", (_S.UNDER_WAY,)),
+    "decide": ("decide_part", (_S.UNDER_WAY,)),
     "parts-used": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "tests": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "release": ("release_provisionally", (_S.UNDER_WAY,)),
@@ -324,7 +418,7 @@ def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ..
     if any(gate not in facts.gates for gate in GATES[facts.kind]):
         found -= {"tests", "close"}
     if why_not_judge_now(facts) is not None:
-        found -= {"findings"}
+        found -= {"findings", "decide"}
     if all(row.signed_at is not None for row in order.deferrals.all()):
         found -= {"put-off"}
     return tuple(sorted(found))
@@ -377,6 +471,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
     slot = getattr(order, "slot", None)
     kept, kit_blocked = _kit(order, facts)
     now = order.revision
+    findings = _findings(order, facts)
     return OrderCard(
         id=order.pk,
         number=order.number,
@@ -424,7 +519,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         else None,
         progress=_progress(order),
         gates=_gates(order, facts),
-        findings=_findings(order, facts),
+        findings=findings,
         parts_used=tuple(
             PartUsedLine(row.name, row.quantity, row.lot, row.serial, row.part, row.words)
             for row in order.parts_used.filter(revision=now)
@@ -482,5 +577,8 @@ def order_card(order_id: int, user: Any) -> OrderCard:
             {"revision": row.revision, "why": row.why, **row.record}
             for row in order.closed_revisions.all()
         ),
+        asks=_asks(order, facts),
+        reminders=_reminders(findings),
+        signatures=_signatures(order),
         verbs=_open_verbs(order, facts, user),
     )

@@ -27,6 +27,7 @@ from valvecare.work.rules import (
     PartName,
     ProofFact,
     ReleaseFact,
+    is_softer,
     parts_to_judge,
 )
 
@@ -83,6 +84,9 @@ def facts_of(order: WorkOrder) -> OrderFacts:
             part,
             PartDecision(row.decision) if row.decision else None,
             row.not_checked_because,
+            waits_for_engineer=row.for_engineer
+            and bool(row.decision)
+            and is_softer(PartDecision(row.decision), PartDecision(row.rule_says)),
         )
         for part, row in latest_findings(order).items()
     }
@@ -106,7 +110,12 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         cause=order.cause,
         test=ProofFact(test.result, test.done_at, test.with_pump) if test else None,
         release=ReleaseFact(release.until, release.signed_by_id) if release else None,
-        workers=frozenset(gate.by_id for gate in gates if gate.by_id is not None),
+        workers=frozenset(
+            person
+            for gate in gates
+            for person in (gate.by_id, gate.done_by_id)
+            if person is not None
+        ),
         started_at=order.started_at,
         is_labelled=bool(live_labels(LabelKind.VALVE, [order.valve_id])),
     )

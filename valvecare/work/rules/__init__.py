@@ -16,9 +16,29 @@ from valvecare.work.rules.gates import (
     why_not_in_state,
     why_not_judge_now,
     why_not_judged,
+    why_not_lapped,
     why_not_pass,
     why_not_ready,
     why_undecided,
+)
+from valvecare.work.rules.gauges import GaugeFacts, GaugeKind, why_not_gauge
+from valvecare.work.rules.joint import PASSES, why_no_torque, why_not_joint
+from valvecare.work.rules.judgement import (
+    AFTER_LAPPING,
+    READ_FROM_A_GAUGE,
+    RULE_VERSION,
+    UNITS,
+    Judged,
+    Measured,
+    PartLimits,
+    Stage,
+    differs,
+    is_softer,
+    judge_part,
+    limit_words,
+    measures_of,
+    why_not_agree,
+    why_not_stage,
 )
 from valvecare.work.rules.past_jobs import (
     OLD_PART_WORDS,
@@ -32,6 +52,7 @@ from valvecare.work.rules.records import (
     why_not_finding,
     why_not_test,
 )
+from valvecare.work.rules.signing import Meaning, Signed, canonical, hash_of, why_not_sign
 from valvecare.work.rules.steps import (
     CAUTIONS_BEFORE,
     GATES,
@@ -65,6 +86,33 @@ from valvecare.work.rules.words import (
 )
 
 __all__ = [
+    "AFTER_LAPPING",
+    "GaugeFacts",
+    "GaugeKind",
+    "Judged",
+    "Meaning",
+    "Measured",
+    "PASSES",
+    "PartLimits",
+    "READ_FROM_A_GAUGE",
+    "RULE_VERSION",
+    "Signed",
+    "Stage",
+    "UNITS",
+    "canonical",
+    "differs",
+    "hash_of",
+    "is_softer",
+    "judge_part",
+    "limit_words",
+    "measures_of",
+    "why_no_torque",
+    "why_not_agree",
+    "why_not_gauge",
+    "why_not_joint",
+    "why_not_lapped",
+    "why_not_sign",
+    "why_not_stage",
     "CAUTIONS_BEFORE",
     "AsFound",
     "CAUSES",

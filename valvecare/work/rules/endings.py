@@ -4,7 +4,7 @@ from datetime import date
 
 from valvecare.core.errors import Reason
 from valvecare.work.rules.facts import OrderFacts
-from valvecare.work.rules.gates import why_undecided
+from valvecare.work.rules.gates import why_not_lapped, why_undecided
 from valvecare.work.rules.steps import GATES, NEEDS_PROOF
 from valvecare.work.rules.words import ENDS, AsFound, GateKind, OrderState, RaisedBy
 
@@ -19,7 +19,7 @@ def why_not_close(facts: OrderFacts, *, closer: int, today: date) -> Reason | No
             f"Record '{missing[0]}' first.",
             {"missing": missing},
         )
-    undecided = why_undecided(facts)
+    undecided = why_undecided(facts) or why_not_lapped(facts)
     if undecided is not None:
         return undecided
     if facts.as_found is None and GateKind.AS_FOUND in GATES[facts.kind]:

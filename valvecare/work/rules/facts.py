@@ -21,6 +21,7 @@ class PartJudgement:
     part: PartName
     decision: PartDecision | None
     not_checked_because: str = ""
+    waits_for_engineer: bool = False
 
 
 @dataclass(frozen=True)

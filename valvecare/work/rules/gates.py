@@ -103,7 +103,7 @@ def why_not_pass(gate: GateKind, facts: OrderFacts, *, rods: Rods | None = None)
     if gate is GateKind.PARTS_JUDGED:
         return why_not_judged(facts)
     if gate is GateKind.JOINT_CLOSED:
-        return why_undecided(facts)
+        return why_undecided(facts) or why_not_lapped(facts)
     return None
 
 
@@ -135,6 +135,33 @@ def why_undecided(facts: OrderFacts) -> Reason | None:
             f"'Cannot decide' stands for: {', '.join(sorted(open_parts))}.",
             "Measure again, or let the engineer decide reuse, lap or replace.",
             {"parts": sorted(open_parts)},
+        )
+    waiting = sorted(
+        part.value for part, judgement in facts.judgements.items() if judgement.waits_for_engineer
+    )
+    if waiting:
+        return Reason(
+            "waits_for_engineer",
+            f"Decided more softly than the rule: {', '.join(waiting)}.",
+            "Let the reliability engineer decide, or follow the rule.",
+            {"parts": waiting},
+        )
+    return None
+
+
+def why_not_lapped(facts: OrderFacts) -> Reason | None:
+    """A lapped part is measured again before the valve is closed up."""
+    lapped = sorted(
+        part.value
+        for part, judgement in facts.judgements.items()
+        if judgement.decision is PartDecision.LAP
+    )
+    if lapped:
+        return Reason(
+            "not_measured_after_lapping",
+            f"Not measured again after lapping: {', '.join(lapped)}.",
+            "Lap it, then record a finding 'as left'.",
+            {"parts": lapped},
         )
     return None
 

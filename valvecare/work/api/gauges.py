@@ -1,0 +1,131 @@
+"""Gauges of a site: the list, and adding one."""
+
+from typing import Any
+
+from drf_spectacular.utils import OpenApiExample, OpenApiParameter, extend_schema
+from rest_framework import serializers
+from rest_framework.request import Request
+from rest_framework.response import Response
+
+from valvecare.web.concurrency import etag_headers
+from valvecare.web.filters import refuse_unknown
+from valvecare.web.idempotency import idempotent
+from valvecare.web.pagination import keyset_page
+from valvecare.web.shapes import Closed, Number, Text
+from valvecare.web.views import Endpoint
+from valvecare.work.actions.gauges import add_gauge
+from valvecare.work.api.orders import IDEMPOTENCY_KEY
+from valvecare.work.api.shapes import Word
+from valvecare.work.models import Gauge
+from valvecare.work.rules import GaugeKind
+
+_PAGING = [OpenApiParameter("cursor", str), OpenApiParameter("page_size", int)]
+
+
+class GaugeQuery(serializers.Serializer):
+    site = serializers.CharField(required=False, max_length=12, help_text="Code of the site.")
+
+
+class GaugeIn(Closed):
+    site = Text(max_length=12, help_text="Code of the site.")
+    code = Text(max_length=24, help_text="The number on its label.")
+    kind = Word(GaugeKind)
+    range_low = Number(min_value=-1e6, max_value=1e6)
+    range_high = Number(min_value=-1e6, max_value=1e6)
+    unit = Text(max_length=12)
+    step = Number(min_value=1e-6, max_value=1e6)
+    calibrated_until = serializers.DateField(help_text="Last day, at the site.")
+    note = Text(required=False, allow_blank=True, default="", max_length=200)
+
+
+class GaugeOut(serializers.Serializer):
+    id = serializers.IntegerField()
+    version = serializers.IntegerField()
+    site = serializers.CharField()
+    code = serializers.CharField()
+    kind = serializers.ChoiceField(choices=[(kind.value, kind.value) for kind in GaugeKind])
+    range_low = serializers.FloatField()
+    range_high = serializers.FloatField()
+    unit = serializers.CharField()
+    step = serializers.FloatField()
+    calibrated_until = serializers.DateField()
+    note = serializers.CharField()
+    retired_at = serializers.DateTimeField(allow_null=True)
+
+
+class GaugePage(serializers.Serializer):
+    results = GaugeOut(many=True)
+    next = serializers.CharField(allow_null=True)
+
+
+def _gauge(gauge: Gauge) -> dict[str, Any]:
+    return {
+        "id": gauge.pk,
+        "version": gauge.version,
+        "site": gauge.site.code,
+        "code": gauge.code,
+        "kind": gauge.kind,
+        "range_low": gauge.range_low,
+        "range_high": gauge.range_high,
+        "unit": gauge.unit,
+        "step": gauge.step,
+        "calibrated_until": gauge.calibrated_until,
+        "note": gauge.note,
+        "retired_at": gauge.retired_at,
+    }
+
+
+class Gauges(Endpoint):
+    required_scopes = {"GET": ["work:read"]}  # noqa: RUF012 read only
+
+    @extend_schema(
+        operation_id="gauges_list",
+        summary="List gauges",
+        parameters=[GaugeQuery, *_PAGING],
+        responses={200: GaugePage},
+    )
+    def get(self, request: Request) -> Response:
+        shape = GaugeQuery(data=request.query_params)
+        refuse_unknown(request, shape.fields)
+        shape.is_valid(raise_exception=True)
+        rows = Gauge.objects.for_user(request.user).select_related("site")
+        if "site" in shape.validated_data:
+            rows = rows.filter(site__code=shape.validated_data["site"])
+        page = keyset_page(rows, request, order=("code", "id"))
+        body = {"results": [_gauge(row) for row in page.rows], "next": page.next_url}
+        return Response(body, headers=page.headers)
+
+    @extend_schema(
+        operation_id="gauges_add",
+        summary="Add a gauge",
+        parameters=[IDEMPOTENCY_KEY],
+        request=GaugeIn,
+        responses={201: GaugeOut},
+        examples=[
+            OpenApiExample(
+                "a torque wrench",
+                request_only=True,
+                value={
+                    "site": "NH",
+                    "code": "TW-08",
+                    "kind": "torque wrench",
+                    "range_low": 40,
+                    "range_high": 400,
+                    "unit": "N m",
+                    "step": 5,
+                    "calibrated_until": "2027-01-31",
+                },
+            )
+        ],
+    )
+    def post(self, request: Request) -> Response:
+        def effect() -> Response:
+            shape = GaugeIn(data=request.data)
+            shape.is_valid(raise_exception=True)
+            given = dict(shape.validated_data)
+            gauge = add_gauge(
+                given.pop("site"), given.pop("code"), **given, actor=request.user, at=self.now
+            )
+            return Response(_gauge(gauge), status=201, headers=etag_headers(gauge))
+
+        return idempotent(request, effect)
