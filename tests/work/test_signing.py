@@ -5,7 +5,7 @@ from io import StringIO
 
 import pytest
 from django.core.management import CommandError, call_command
-from django.db import connection
+from django.db import DatabaseError, connection, transaction
 
 from tests.factories.register import PASSWORD, SiteFactory, member
 from tests.factories.work import Job, refused
@@ -33,15 +33,12 @@ def test_nothing_is_closed_unsigned(job):
     for n in range(50):
         at = job.at + timedelta(minutes=1)
         stale = FreshCredential(me, at - timedelta(minutes=5, seconds=n + 1), "password")
-        fresh = FreshCredential(me, at, "password")
-        theirs = FreshCredential(other, at, "password")
         assert refused(job, close_work_order, credential=stale) == "stale_credential"
         fresh_at = FreshCredential(me, job.at + timedelta(minutes=1), "password")
         assert refused(job, close_work_order, credential=fresh_at, meaning=" ") == "no_meaning"
         assert refused(job, close_work_order, credential=None) == "not_signed"
         theirs = FreshCredential(other, job.at + timedelta(minutes=1), "password")
         assert refused(job, close_work_order, credential=theirs) == "other_person"
-        assert fresh.user_id == me
     assert Signature.objects.count() == 0
 
 
@@ -75,7 +72,7 @@ TABLES = {
     "valvecare_signature": "order_id = %(order)s",
 }
 HELD = {"state", "kind", "ended_at", "order_id", "valve_id", "test_id", "finding_id", "raised_in"}
-"""Kept by the constraints of the database, or keys: an edit there is refused or tried as text."""
+"""Left out: keys, and columns that the constraints of the database hold together."""
 
 
 def edits(job):
@@ -102,12 +99,10 @@ def edits(job):
 
 def test_every_edit_by_sql_is_seen(job):
     """S-35: single-field edits of a signed record, each undone before the next."""
-    from django.db import transaction
-
     job.to_proven().do(close_work_order, remarks="No leak.")
     signature = Signature.objects.get()
     assert verify_signature(signature).is_intact
-    tried = seen = 0
+    tried = seen = refused_by_database = 0
     for statement in edits(job):
         try:
             with transaction.atomic():
@@ -116,13 +111,11 @@ def test_every_edit_by_sql_is_seen(job):
                 tried += 1
                 check = verify_signature(Signature.objects.get(pk=signature.pk))
                 seen += not check.is_intact
-                if check.is_intact:
-                    print(statement)  # noqa: T201
                 transaction.set_rollback(True)
-        except Exception as error:
-            if "constraint" not in str(error).lower() and "too long" not in str(error).lower():
-                raise
+        except DatabaseError:
+            refused_by_database += 1
     assert tried >= 100
+    assert refused_by_database < tried / 4
     assert seen == tried
     assert verify_signature(Signature.objects.get()).is_intact
 
