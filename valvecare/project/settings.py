@@ -31,7 +31,17 @@ from valvecare.parts.rules.words import (
 )
 from valvecare.protection.rules import ProofMethod, ProofResult, Word
 from valvecare.readings.rules.words import MeterEventKind, PlantEventKind, Quantity
-from valvecare.register.rules import Attitude, PumpRole, ReturnsTo, Scope, SheetKind, ValveStatus
+from valvecare.register.rules import (
+    Attitude,
+    LabelKind,
+    PumpRole,
+    ReturnsTo,
+    Scope,
+    SheetKind,
+    ValveStatus,
+)
+from valvecare.work.rules.gauges import GaugeKind
+from valvecare.work.rules.judgement import Measured
 from valvecare.work.rules.words import (
     AsFound,
     FindingGrade,
@@ -274,7 +284,10 @@ SPECTACULAR_SETTINGS = {
             FindingGrade,
             FitWord,
             GateKind,
+            GaugeKind,
             KitUse,
+            LabelKind,
+            Measured,
             LotState,
             MeterEventKind,
             MovementKind,
