@@ -64,8 +64,8 @@ class PolicyForm(forms.ModelForm):
 
 @admin.register(Policy)
 class PolicyAdmin(OwnHistoryAdmin):
-    form = PolicyForm
-    list_display = (
+    form: type[forms.ModelForm] = PolicyForm
+    list_display: Any = (
         "kind",
         "who",
         "months",
@@ -77,7 +77,7 @@ class PolicyAdmin(OwnHistoryAdmin):
         "owner",
     )
     list_filter = ("kind", "design_code")
-    search_fields = ("design_code", "valve__tag", "group__code", "source")
+    search_fields: Any = ("design_code", "valve__tag", "group__code", "source")
     autocomplete_fields = ()
     raw_id_fields = ("valve", "group")
     list_select_related = ("valve", "group")
