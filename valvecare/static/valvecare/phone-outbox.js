@@ -54,13 +54,14 @@ const PhoneOutbox = (() => {
     return ours ? chain.to : entry.version;
   }
 
-  async function accept(entry, version) {
+  async function accept(entry, version, owes) {
     const chain = await PhoneStore.chain(chainOf(entry));
     const from = chain && chain.to === entry.sentVersion ? chain.from : entry.sentVersion;
     const to = version || entry.sentVersion + 1;
     await PhoneStore.write(["outbox", "chains"], (step) => {
       step.objectStore("outbox").put(
-        { ...entry, state: "accepted", words: [], now: [], fields: [], acceptedAt: Date.now() });
+        { ...entry, state: "accepted", words: [], now: [], fields: [], owes,
+          acceptedAt: Date.now() });
       step.objectStore("chains").put({ key: chainOf(entry), from, to });
     });
   }
@@ -72,6 +73,7 @@ const PhoneOutbox = (() => {
 
   /* True when the next entry may be tried. */
   async function send(entry, token) {
+    const wasLate = (entry.tries || 0) > 0 || Date.now() - entry.queuedAt > 5000;
     entry.sentVersion = await versionFor(entry);
     Object.assign(entry, { state: "sent", tries: (entry.tries || 0) + 1, triedAt: Date.now() });
     await PhoneStore.keep(entry);
@@ -91,7 +93,7 @@ const PhoneOutbox = (() => {
       return false;
     }
     if (told && told.outcome === "accepted") {
-      await accept(entry, told.version);
+      await accept(entry, told.version, wasLate);
       return true;
     }
     if (told && (told.outcome === "refused" || told.outcome === "conflict")) {
@@ -106,12 +108,18 @@ const PhoneOutbox = (() => {
     return forGood;
   }
 
-  async function report(orders, token) {
-    const left = (await PhoneStore.all()).filter(isOpen);
-    for (const [chain, url] of orders) {
-      if (left.some((entry) => chainOf(entry) === chain)) continue;
-      await post(new URL("../brought-back/", new URL(url, location.href)).href, token, [])
-        .catch(() => { link = "offline"; });
+  /* Tells the planner, once and until it is heard, that nothing of an order is left here. */
+  async function report(who) {
+    const all = await PhoneStore.all();
+    const left = new Set(all.filter(isOpen).map(chainOf));
+    const owing = all.filter((entry) => entry.owes && entry.author === who.user
+      && !left.has(chainOf(entry)));
+    for (const url of new Set(owing.map((entry) => entry.url.replace(/[^/]+\/$/, "brought-back/")))) {
+      const answer = await post(url, who.csrf, []);
+      if (!answer.ok && answer.status !== 404) continue;
+      for (const entry of owing.filter((one) => url === one.url.replace(/[^/]+\/$/, "brought-back/"))) {
+        await PhoneStore.keep({ ...entry, owes: false });
+      }
     }
   }
 
@@ -125,21 +133,18 @@ const PhoneOutbox = (() => {
     try { who = await session(); } catch { return; }
     if (!who) return;
     const stopped = new Set();
-    const late = new Map();
     for (const entry of entries.filter(isOpen)) {
       if (entry.author !== who.user || stopped.has(chainOf(entry))) continue;
       if (entry.state === "refused" || entry.state === "conflict") {
         stopped.add(chainOf(entry)); // what follows may rest on it
         continue;
       }
-      const wasLate = (entry.tries || 0) > 0 || Date.now() - entry.queuedAt > 5000;
       if (!(await send(entry, who.csrf))) return;
       const now = await PhoneStore.entry(entry.id);
       if (now && isOpen(now)) stopped.add(chainOf(entry));
-      else if (wasLate) late.set(chainOf(entry), entry.url);
       changed();
     }
-    await report(late, who.csrf);
+    await report(who).catch(() => { link = "offline"; });
   }
 
   /* One flush at a time over all tabs; a call while one waits joins it. */
@@ -164,6 +169,7 @@ const PhoneOutbox = (() => {
     able,
     flush,
     isOpen,
+    isOwing: (entry) => isOpen(entry) || entry.owes === true,
     link: () => link,
     /* An entry with a key made now; with `entry` it takes that one's place. */
     async hand({ id, draft, ...given }) {

@@ -244,6 +244,8 @@
       const knob = form.querySelector('button[type="submit"]');
       if (knob.disabled) return;
       knob.disabled = true;
+      const before = form.querySelector(".phone-answer");
+      if (before) before.remove();
       try {
         await handOver(form);
       } catch (error) {
@@ -320,7 +322,7 @@
   window.addEventListener("focus", flush);
   document.addEventListener("visibilitychange", () => { if (!document.hidden) flush(); });
   setInterval(async () => {
-    const left = (await PhoneStore.all()).some(PhoneOutbox.isOpen);
+    const left = (await PhoneStore.all()).some(PhoneOutbox.isOwing);
     if (left && !document.hidden) flush();
   }, 20000);
   quietly(Promise.all(forms.map(restore)).then(() => {

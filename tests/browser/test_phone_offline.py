@@ -1,0 +1,465 @@
+"""The phone form without a connection: a real server that is killed, a browser that is closed.
+
+Chromium at 390 px with a profile on disk; the answers are read from the database.
+"""
+
+import io
+import json
+import os
+import re
+import subprocess
+import sys
+import time
+import urllib.request
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pytest
+from django.db import connection
+from django.test import Client
+from PIL import Image
+
+from tests.browser.conftest import ARGS
+from tests.conftest import CHROMIUM
+from tests.factories.register import SiteFactory
+from tests.factories.work import Job, WorkOrderFactory
+from tests.journeys.processes import ROOT, free_port, wait_until
+from valvecare.core.pictures import media_root
+from valvecare.models import FunctionTest, Gate, Photo, TakenAlong, WorkOrder
+from valvecare.work.actions.start import start as begin
+from valvecare.work.rules import GateKind
+
+pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
+
+PHONE = {"width": 390, "height": 844}
+READY = "() => document.documentElement.dataset.phone === 'ready'"
+KEPT_PATHS = """async () => {
+    const paths = [];
+    for (const name of await caches.keys()) {
+        const cache = await caches.open(name);
+        for (const one of await cache.keys()) paths.push(new URL(one.url).pathname);
+    }
+    return paths;
+}"""
+SERVE = """
+import os, sys
+from django.conf import settings
+sys.modules.setdefault("pytest", sys)  # the settings of the tests
+import django
+django.setup()
+settings.DATABASES["default"]["NAME"] = os.environ["TEST_NAME"]
+from django.db import connections
+connections["default"].settings_dict["NAME"] = os.environ["TEST_NAME"]
+settings.VALVECARE = {**settings.VALVECARE, "MEDIA_ROOT": os.environ["TEST_MEDIA"], "WAKER": ""}
+from django.contrib.staticfiles.handlers import StaticFilesHandler
+from django.core.servers.basehttp import ThreadedWSGIServer, WSGIRequestHandler
+from django.core.wsgi import get_wsgi_application
+WSGIRequestHandler.log_message = lambda *words: None
+server = ThreadedWSGIServer(("127.0.0.1", int(os.environ["TEST_PORT"])), WSGIRequestHandler)
+server.set_app(StaticFilesHandler(get_wsgi_application()))
+server.serve_forever()
+"""
+
+
+class Server:
+    """One server process on the test's own database; `kill` is kill -9."""
+
+    def __init__(self, media: Path) -> None:
+        self.port = free_port()
+        self.url = f"http://127.0.0.1:{self.port}"
+        self.env = {
+            **os.environ,
+            "DJANGO_SETTINGS_MODULE": "valvecare.project.settings",
+            "TEST_NAME": str(connection.settings_dict["NAME"]),
+            "TEST_MEDIA": str(media),
+            "TEST_PORT": str(self.port),
+        }
+        self.process: subprocess.Popen | None = None
+
+    def start(self) -> None:
+        self.process = subprocess.Popen([sys.executable, "-c", SERVE], env=self.env, cwd=ROOT)
+        wait_until(
+            lambda: urllib.request.urlopen(f"{self.url}/livez", timeout=2).status == 200,
+            60,
+            "the server answers",
+        )
+
+    def kill(self) -> None:
+        if self.process is not None:
+            self.process.kill()
+            self.process.wait(10)
+            self.process = None
+
+
+@dataclass
+class Phone:
+    """A browser with a profile on disk, driven in a thread of its own."""
+
+    thread: ThreadPoolExecutor
+    playwright: Any
+    folder: Path
+    server: Server
+    session: str
+    context: Any = None
+
+    def do(self, steps: Callable[..., Any], *args: Any) -> Any:
+        return self.thread.submit(steps, *args).result()
+
+    def open(self) -> None:
+        def run() -> None:
+            self.context = self.playwright.chromium.launch_persistent_context(
+                str(self.folder),
+                executable_path=CHROMIUM,
+                args=list(ARGS),
+                viewport=PHONE,
+                base_url=self.server.url,
+            )
+            self.context.set_default_timeout(15_000)
+            cookie = {"name": "sessionid", "value": self.session, "url": self.server.url}
+            self.context.add_cookies([cookie])
+
+        self.do(run)
+
+    def close(self) -> None:
+        def run() -> None:
+            if self.context is not None:
+                self.context.close()
+                self.context = None
+
+        self.do(run)
+
+    @property
+    def page(self) -> Any:
+        return self.context.pages[0]
+
+    def entries(self) -> list[dict[str, Any]]:
+        return self.do(lambda: self.page.evaluate("PhoneStore.all()"))
+
+    def look(self, path: str) -> str:
+        """Open a page and wait until the script has joined it; returns its text."""
+
+        def run() -> str:
+            self.page.goto(path)
+            self.page.wait_for_function(READY)
+            return self.page.inner_text("body")
+
+        return self.do(run)
+
+
+@pytest.fixture
+def job() -> Job:
+    site = SiteFactory(code="NH", time_zone="Europe/Oslo")
+    order = WorkOrderFactory(valve__pump__group__site=site, kind="function test")
+    return Job(site, order).to_readied()
+
+
+@pytest.fixture
+def server(job: Job, tmp_path: Path, settings: Any) -> Iterator[Server]:
+    settings.VALVECARE = {"MEDIA_ROOT": str(tmp_path / "media")}
+    server = Server(tmp_path / "media")
+    server.start()
+    yield server
+    server.kill()
+
+
+@pytest.fixture
+def phone(server: Server, job: Job, tmp_path: Path) -> Iterator[Phone]:
+    sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright")
+    client = Client()
+    client.force_login(job.technician)
+    with ThreadPoolExecutor(1, thread_name_prefix="phone") as thread:
+        playwright = thread.submit(sync_api.sync_playwright().start).result()
+        session = client.cookies["sessionid"].value
+        phone = Phone(thread, playwright, tmp_path / "profile", server, session)
+        phone.open()
+        yield phone
+        phone.close()
+        thread.submit(playwright.stop).result()
+
+
+def order_path(job: Job) -> str:
+    return f"/at-the-valve/work-orders/{job.order.pk}/"
+
+
+def take_along(phone: Phone, job: Job) -> None:
+    """First visit, so that the worker is there; then 'Take along'."""
+    phone.look("/at-the-valve/")
+    phone.do(lambda: phone.page.evaluate("navigator.serviceWorker.ready.then(() => true)"))
+    phone.do(
+        lambda: phone.page.wait_for_function("() => navigator.serviceWorker.controller !== null")
+    )
+    phone.look(order_path(job))
+
+    def run() -> None:
+        phone.page.get_by_role("button", name="Take along").click()
+        phone.page.wait_for_url("**/whole/")
+        phone.page.wait_for_function(READY)
+
+    phone.do(run)
+
+
+def fill_step(phone: Phone, step: str, fields: dict[str, Any], files: Any = None) -> str:
+    """Fill the form of one step on the open page and send it; returns the answer's words."""
+
+    def run() -> str:
+        form = phone.page.locator(f'form[data-step="{step}"]')
+        form.evaluate("form => { const box = form.closest('details'); if (box) box.open = true; }")
+        for name, value in fields.items():
+            field = form.locator(f'[name="{name}"]')
+            if field.evaluate("field => field.tagName") == "SELECT":
+                field.select_option(value)
+            else:
+                field.fill(value)
+        if files:
+            form.locator('[name="photos"]').set_input_files(files)
+        form.locator('button[type="submit"]').click()
+        answer = form.locator(".phone-answer")
+        answer.wait_for(state="attached")  # a step that is done folds itself
+        return answer.text_content()
+
+    return phone.do(run)
+
+
+def settled(phone: Phone, wanted: int, state: str = "accepted") -> list[dict[str, Any]]:
+    """Wait until so many entries are in this state."""
+    end = time.monotonic() + 40
+    while time.monotonic() < end:
+        entries = phone.entries()
+        if sum(entry["state"] == state for entry in entries) >= wanted:
+            return entries
+        phone.do(lambda: phone.page.evaluate("PhoneOutbox.flush()"))
+        time.sleep(0.3)
+    raise AssertionError(json.dumps(phone.entries(), default=str)[:2000])
+
+
+def big_photo() -> dict[str, Any]:
+    out = io.BytesIO()
+    exif = Image.Exif()
+    exif.get_ifd(0x8825)[1] = "N"
+    Image.effect_noise((4000, 3000), 80).convert("RGB").save(out, "JPEG", quality=60, exif=exif)
+    return {"name": "IMG 1.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+
+
+AS_FOUND = {"words": "Bypass line warm.", "grade": "as expected"}
+TEST = {
+    "method": "flow meter",
+    "bypass_flow_m3_per_h": "29,4",
+    "uncertainty_percent": "5",
+    "required_m3_per_h": "27",
+}
+
+
+def test_a_whole_function_test_with_the_network_cut_in_the_middle(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    take_along(phone, job)
+    assert TakenAlong.objects.filter(order=job.order, back_at=None).count() == 1
+    assert "Accepted" in fill_step(phone, "Start", {})
+
+    server.kill()
+    text = phone.look(order_path(job) + "whole/")  # from the copy on the phone
+    assert "No connection: this page is as it was" in wait_text(phone, "No connection")
+    assert "Every step to the close" in text
+    began = time.monotonic()
+    words = fill_step(phone, "As found", AS_FOUND, [big_photo()])
+    queued_s = time.monotonic() - began
+    assert "On this phone, waiting to send" in words
+    assert "waiting to send" in fill_step(phone, "Function test", TEST)
+
+    phone.close()  # the battery is taken out
+    phone.open()
+    assert "2 waiting to send" in phone.look("/at-the-valve/on-this-phone/")
+    kept = [entry for entry in phone.entries() if entry["state"] != "accepted"]
+    assert [entry["state"] for entry in kept] == ["waiting", "waiting"]
+
+    server.start()
+    settled(phone, 3)
+    photo = Photo.objects.get()
+    stored = (media_root() / photo.file).read_bytes()
+    assert stored[:3] == b"\xff\xd8\xff"
+    assert max(photo.width, photo.height) == 1600
+    assert not Image.open(io.BytesIO(stored)).getexif()
+    assert Gate.objects.filter(order=job.order, kind=GateKind.AS_FOUND.value).count() == 1
+    assert FunctionTest.objects.filter(valve=job.order.valve).count() == 1
+    assert WorkOrder.objects.get(pk=job.order.pk).state == "proven"
+    gate = Gate.objects.get(order=job.order, kind=GateKind.AS_FOUND.value)
+    assert gate.at < gate.recorded_at  # done when it was written, not when it was sent
+    phone.do(lambda: phone.page.evaluate("() => PhoneOutbox.flush()"))
+    wait_until(
+        lambda: not TakenAlong.objects.filter(order=job.order, back_at=None).exists(),
+        20,
+        "the planner sees that nothing is left on the phone",
+    )
+    sys.stdout.write(f"\nphotograph of {len(big_photo()['buffer']) / 1e6:.1f} MB queued in ")
+    sys.stdout.write(f"{queued_s:.2f} s, {len(stored) // 1000} kB kept; lost 0, doubled 0 of 3\n")
+
+
+def wait_text(phone: Phone, words: str) -> str:
+    def run() -> str:
+        phone.page.get_by_text(re.compile(words)).first.wait_for()
+        return phone.page.inner_text("body")
+
+    return phone.do(run)
+
+
+def test_a_page_never_opened_says_so(phone: Phone, server: Server, job: Job) -> None:
+    take_along(phone, job)
+    server.kill()
+
+    def run() -> str:
+        phone.page.goto("/valves/987654/")
+        return phone.page.inner_text("body")
+
+    assert "This page was never opened on this phone" in phone.do(run)
+
+
+def test_a_lost_answer_is_asked_for_again_and_nothing_is_doubled(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    take_along(phone, job)
+    lost = []
+
+    def swallow(route: Any) -> None:
+        """Let the request reach the server, then lose its answer; once."""
+        if route.request.method == "POST" and not lost:
+            lost.append(route.fetch().status)
+            route.abort()
+        else:
+            route.continue_()
+
+    phone.do(lambda: phone.context.route("**/start/", swallow))
+    assert "waiting to send" in fill_step(phone, "Start", {})
+    assert lost == [200]
+    assert WorkOrder.objects.get(pk=job.order.pk).state == "under way"
+    version = WorkOrder.objects.get(pk=job.order.pk).version
+    assert "Accepted" in fill_step(phone, "As found", AS_FOUND)
+    entries = settled(phone, 2)
+    assert [entry["state"] for entry in entries] == ["accepted", "accepted"]
+    assert entries[0]["tries"] == 2
+    assert WorkOrder.objects.get(pk=job.order.pk).version == version + 1
+
+
+def test_somebody_else_was_faster_both_sides_are_shown(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    start(job)
+    take_along(phone, job)
+    job.as_found(grade=None)  # another technician, on another phone
+    words = fill_step(phone, "Function test", TEST)
+    assert "See both sides" in words
+    text = phone.look("/at-the-valve/on-this-phone/")
+    text = wait_text(phone, "changed by somebody else")
+    assert "1 entry needs you" in text
+    assert "29,4" in text  # mine
+    assert "Held pressure, bypass line warm." in text  # theirs
+    assert FunctionTest.objects.count() == 0
+    phone.do(lambda: phone.page.get_by_role("button", name=re.compile("Keep mine")).click())
+    settled(phone, 1)
+    assert FunctionTest.objects.count() == 1
+    assert WorkOrder.objects.get(pk=job.order.pk).as_found_words.startswith("Held pressure")
+
+
+def start(job: Job) -> None:
+    job.do(begin)
+
+
+def test_a_refused_entry_is_kept_with_the_servers_words_and_corrected(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    start(job)
+    take_along(phone, job)
+    words = fill_step(phone, "As found", {"words": "Stuck.", "grade": "failed"})
+    assert "Refused. It stays on this phone" in words
+    wait_text(phone, "1 entry needs you")
+    phone.look("/at-the-valve/on-this-phone/")
+
+    def correct() -> str:
+        phone.page.get_by_role("link", name="Open and correct").click()
+        phone.page.wait_for_url("**/whole/#entry-*")
+        phone.page.wait_for_function(READY)
+        return phone.page.locator('form[data-step="As found"] [name="words"]').input_value()
+
+    assert phone.do(correct) == "Stuck."
+    assert "Accepted" in fill_step(phone, "As found", {"grade": "as expected"})
+    assert len(phone.entries()) == 1
+    assert WorkOrder.objects.get(pk=job.order.pk).as_found == "as expected"
+
+
+def test_what_is_typed_is_there_after_a_reload(phone: Phone, server: Server, job: Job) -> None:
+    start(job)
+    take_along(phone, job)
+    field = 'form[data-step="As found"] [name="words"]'
+
+    def type_and_reload() -> str:
+        phone.page.fill(field, "Half a sentence")
+        phone.page.wait_for_timeout(300)
+        phone.page.reload()
+        phone.page.wait_for_function(READY)
+        return phone.page.input_value(field)
+
+    assert phone.do(type_and_reload) == "Half a sentence"
+    assert "Accepted" in fill_step(phone, "As found", {"grade": "as expected"})
+    phone.look(order_path(job))
+    assert (
+        phone.do(
+            lambda: phone.page.evaluate(
+                "PhoneStore.draft(`${document.getElementById('phone').dataset.user}:x`)"
+            )
+        )
+        is None
+    )
+
+
+def test_signing_out_warns_and_another_person_cannot_send(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    start(job)
+    take_along(phone, job)
+    server.kill()
+    assert "waiting to send" in fill_step(phone, "As found", AS_FOUND)
+    said: list[str] = []
+
+    def sign_out(accept: bool) -> None:
+        phone.page.once(
+            "dialog",
+            lambda box: (said.append(box.message), box.accept() if accept else box.dismiss()),
+        )
+        phone.page.get_by_role("button", name="Menu").click()
+        phone.page.get_by_role("button", name="Sign out").click()
+        phone.page.wait_for_timeout(500)
+
+    phone.do(sign_out, False)
+    assert "1 entry is on this phone and not in the record" in said[0]
+    server.start()
+
+    other = Client()
+    other.force_login(job.planner)
+    phone.session = other.cookies["sessionid"].value
+
+    def change() -> None:
+        cookie = {"name": "sessionid", "value": phone.session, "url": server.url}
+        phone.context.add_cookies([cookie])
+
+    phone.do(change)
+    phone.look("/at-the-valve/on-this-phone/")
+    phone.do(lambda: phone.page.evaluate("PhoneOutbox.flush()"))
+    text = wait_text(phone, "can send this")
+    assert f"Only {job.technician.get_username()} can send this" in text
+    assert Gate.objects.count() == 0
+    assert [entry["state"] for entry in phone.entries()] == ["waiting"]
+
+
+def test_without_a_session_the_entry_stays_and_says_sign_in_again(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    start(job)
+    take_along(phone, job)
+    phone.do(lambda: phone.context.clear_cookies())
+    assert "waiting to send" in fill_step(phone, "As found", AS_FOUND)
+    assert "Sign in again to send" in wait_text(phone, "Sign in again")
+    assert Gate.objects.count() == 0
+    kept = phone.do(lambda: phone.page.evaluate(KEPT_PATHS))
+    assert [path for path in kept if "login" in path] == []
