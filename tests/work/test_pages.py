@@ -8,11 +8,20 @@ from django.test import Client
 from django.urls import reverse
 
 from tests.factories.planning import CrewFactory, WindowFactory
-from tests.factories.register import SiteFactory, member, valve_at
-from tests.factories.work import Job, WorkOrderFactory
+from tests.factories.register import PASSWORD, SiteFactory, member, valve_at
+from tests.factories.work import GaugeFactory, Job, WorkOrderFactory
 from valvecare.core.permits import Role
 from valvecare.engineering.cautions import cautions_for_step
-from valvecare.models import Event, Finding, FunctionTest, Gate, Slot, WorkOrder
+from valvecare.models import (
+    Event,
+    Finding,
+    FunctionTest,
+    Gate,
+    Measurement,
+    Signature,
+    Slot,
+    WorkOrder,
+)
 from valvecare.work.rules import GateKind
 
 pytestmark = pytest.mark.django_db
@@ -247,7 +256,17 @@ def test_csrf_is_asked_for(job):
 
 # ---- page and endpoint: the same action, the same rows
 
-SKIP = {"id", "order_id", "valve_id", "pk", "object_id", "object_name", "words", "recorded_at"}
+SKIP = {
+    "finding_id",
+    "id",
+    "order_id",
+    "valve_id",
+    "pk",
+    "object_id",
+    "object_name",
+    "words",
+    "recorded_at",
+}
 
 
 def rows_of(order):
@@ -270,6 +289,10 @@ def rows_of(order):
         "order": plain(WorkOrder.objects.filter(pk=order.pk).values().get()),
         "gates": [plain(row) for row in Gate.objects.filter(order=order).values()],
         "findings": [plain(row) for row in Finding.objects.filter(order=order).values()],
+        "measured": [plain(row) for row in Measurement.objects.filter(order=order).values()],
+        "signatures": list(
+            Signature.objects.filter(order=order).values_list("signed", "name", "meaning")
+        ),
         "tests": [plain(row) for row in tests],
         "events": [
             (
@@ -277,7 +300,7 @@ def rows_of(order):
                 {
                     name: value
                     for name, value in row["data"].items()
-                    if name not in ("done_at", "test")
+                    if name not in ("done_at", "test", "signature", "content_hash")
                 },
             )
             for row in events
@@ -305,6 +328,7 @@ PAIRS = {
             "found": "groove",
             "value": "0,12",
             "unit": "mm",
+            "gauge": "DG-01",
             "grade": "3",
             "decision": "lap",
         },
@@ -313,6 +337,7 @@ PAIRS = {
             "found": "groove",
             "value": 0.12,
             "unit": "mm",
+            "gauge": "DG-01",
             "grade": "3",
             "decision": "lap",
         },
@@ -337,7 +362,11 @@ PAIRS = {
             "required_m3_per_h": 27,
         },
     ),
-    "close": ("to_proven", {"remarks": "No leak."}, {"remarks": "No leak."}),
+    "close": (
+        "to_proven",
+        {"remarks": "No leak.", "password": PASSWORD, "meaning": "performed"},
+        {"remarks": "No leak.", "password": PASSWORD},
+    ),
     "hold": (
         "to_under_way",
         {"why": "Kit.", "until": "2027-01-01"},
@@ -356,6 +385,7 @@ def bring(job, state):
 @pytest.mark.parametrize("verb", PAIRS)
 def test_page_and_endpoint_leave_the_same_rows(site, verb):
     state, fields, body = PAIRS[verb]
+    GaugeFactory(site=site)
     twins = [Job(site), Job(site)]
     twins[1].planner, twins[1].technician = twins[0].planner, twins[0].technician
     for job in twins:

@@ -11,6 +11,7 @@ from django import forms
 
 from valvecare.core.errors import Refused
 from valvecare.core.pictures import MAX_BYTES, Picture, clean_picture
+from valvecare.engineering.wear import Damage
 from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.work.reads import OrderCard
 from valvecare.work.rules import (
@@ -19,13 +20,17 @@ from valvecare.work.rules import (
     FAILURE_MODES,
     GRADE_WORDS,
     MECHANISMS,
+    PASSES,
     AsFound,
     FindingGrade,
     GateKind,
+    Meaning,
+    Measured,
     PartDecision,
     PartName,
     ReadyItem,
     Rods,
+    Stage,
 )
 from valvecare.work.rules.photos import PHOTOS_PER_STEP
 
@@ -156,6 +161,8 @@ class VerbForm(forms.Form):
     submit: ClassVar[str]
     is_main: ClassVar[bool] = False
     has_done_at: ClassVar[bool] = False
+    is_signed: ClassVar[bool] = False
+    """Asks for the password again; such a form is never kept on a phone."""
 
     version = forms.IntegerField(widget=forms.HiddenInput, min_value=1)
     idempotency_key = forms.CharField(widget=forms.HiddenInput, max_length=80)
@@ -191,6 +198,59 @@ class VerbForm(forms.Form):
     @property
     def shown(self) -> list[forms.BoundField]:
         return list(self.visible_fields())
+
+
+class SignedForm(VerbForm):
+    """A form that is signed: the password again, and what the signature says."""
+
+    is_signed = True
+    signs_as: ClassVar[Meaning]
+
+    def shape(self) -> None:
+        self.fields["meaning"] = forms.ChoiceField(
+            label="What my signature says",
+            choices=[(word.value, word.value) for word in Meaning],
+            initial=self.signs_as.value,
+        )
+        self.fields["password"] = forms.CharField(
+            label="Your password, to sign",
+            max_length=200,
+            strip=False,
+            widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+            help_text="Signs with your name, the time, and a check sum of the record.",
+        )
+
+    def inputs(self) -> dict[str, Any]:
+        return {name: value for name, value in super().inputs().items() if name != "password"}
+
+
+def _ticks(label: str, choices: Any) -> forms.MultipleChoiceField:
+    return forms.MultipleChoiceField(
+        label=label,
+        choices=[(word, word) for word in choices],
+        required=False,
+        widget=forms.CheckboxSelectMultiple,
+    )
+
+
+def _yes_or_no(label: str, help_text: str = "") -> forms.TypedChoiceField:
+    return forms.TypedChoiceField(
+        label=label,
+        choices=[("", "–"), ("yes", "yes"), ("no", "no")],
+        coerce=lambda word: word == "yes",
+        empty_value=None,
+        required=False,
+        help_text=help_text,
+    )
+
+
+def _done_by() -> forms.CharField:
+    return forms.CharField(
+        label="Done by, if not by you",
+        max_length=150,
+        required=False,
+        help_text="User name of who did it; you are kept as the one who typed it in.",
+    )
 
 
 class AgreeForm(VerbForm):
@@ -233,16 +293,30 @@ class GateForm(VerbForm):
     submit, is_main, has_done_at = "Record", True, True
     gate = WordField(GateKind, widget=forms.HiddenInput)
     rods = WordField(Rods, label="What holds the cover", required=False)
+    lubricant = _line("Lubricant of threads and faces", 80, required=False)
+    wrench = _line("Torque wrench", 24, required=False)
+    torque_nm = NumberField("N m", low=1, high=20_000, label="Torque set")
+    passes = _ticks("Passes done", PASSES)
+    new_gasket = _yes_or_no("New gasket fitted", "An opened joint gets a new one.")
     words = _line("Words, if any", 500, required=False)
+    done_by = _done_by()
 
     def shape(self) -> None:
         self.gate_kind = str(self.data.get("gate") or self.initial.get("gate") or "")
+        if self.gate_kind != GateKind.JOINT_CLOSED.value:
+            for name in ("lubricant", "wrench", "torque_nm", "passes", "new_gasket"):
+                del self.fields[name]
+        else:
+            self.fields["wrench"].help_text = "The number on its label, for example TW-07."
         if self.gate_kind != GateKind.COVER_RELEASED.value:
             del self.fields["rods"]
         self.submit_words = f"Record: {self.gate_kind}"
 
     def inputs(self) -> dict[str, Any]:
-        return {"rods": None, **super().inputs()}
+        given = {"rods": None, **super().inputs()}
+        if "new_gasket" in given:
+            given["new_gasket"] = bool(given["new_gasket"])
+        return given
 
 
 class AsFoundForm(VerbForm):
@@ -276,12 +350,74 @@ class FindingForm(VerbForm):
         required=False,
         words={grade: f"{grade.value} – {words}" for grade, words in GRADE_WORDS.items()},
     )
+    gauge = forms.CharField(
+        label="Gauge",
+        max_length=24,
+        required=False,
+        help_text="The number on its label. Its calibration must be in date.",
+    )
+    kinds = _ticks("Kinds of damage seen", Damage)
+    stage = WordField(Stage, label="Measured", initial=Stage.AS_FOUND.value)
     decision = WordField(PartDecision, label="Decision", required=False)
+    disagree_because = forms.CharField(
+        label="I do not agree with the rule, because …", max_length=300, required=False
+    )
     not_checked_because = forms.CharField(
         label="Or: not checked, because …", max_length=300, required=False
     )
+    done_by = _done_by()
     photos = PhotosField()
     photo_words = _line("What the photographs show", required=False)
+
+    def shape(self) -> None:
+        """Ask what this part is judged by, with the limit beside the field."""
+        part = str(self.data.get("part") or self.initial.get("part") or "")
+        self.asks = [ask for ask in self.card.asks if ask.part == part]
+        self.fields["stage"].required = False
+        line = next((line for line in self.card.findings if line.part == part), None)
+        if line is not None and line.decision == PartDecision.LAP.value:
+            self.initial["stage"] = Stage.AS_LEFT.value
+        if self.asks:
+            del self.fields["value"], self.fields["unit"]
+            if not any(ask.needs_gauge for ask in self.asks):
+                del self.fields["gauge"]
+        asked: dict[str, forms.Field] = {}
+        for ask in self.asks:
+            name, label = _measure(ask.quantity), ask.quantity.capitalize()
+            asked[name] = (
+                _yes_or_no(label, ask.limit)
+                if ask.quantity == Measured.CONTACT_RING.value
+                else NumberField(ask.unit, low=0, high=10_000, label=label, help_text=ask.limit)
+            )
+        self.fields |= asked
+        self.order_fields(["part", "found", *asked, "value", "unit", "gauge", "kinds"])
+
+    def inputs(self) -> dict[str, Any]:
+        given = super().inputs()
+        gauge = given.get("gauge", "")
+        given["stage"] = given["stage"] or Stage.AS_FOUND
+        given["measurements"] = [
+            {
+                "quantity": ask.quantity,
+                "value": float(value),
+                "gauge": gauge if ask.needs_gauge else "",
+            }
+            for ask in self.asks
+            for value in (given.pop(_measure(ask.quantity)),)
+            if value is not None
+        ]
+        return given
+
+
+def _measure(quantity: str) -> str:
+    return f"measured_{Measured(quantity).name.lower()}"
+
+
+class DecideForm(VerbForm):
+    submit = "Decide as the engineer"
+    part = WordField(PartName, label="Part")
+    decision = WordField(PartDecision, label="Decision")
+    because = _text("Because", 300)
 
 
 class PartsUsedForm(VerbForm):
@@ -327,15 +463,15 @@ class TestForm(VerbForm):
         return {**given, "uncertainty_share": None if percent is None else percent / 100}
 
 
-class ReleaseForm(VerbForm):
-    submit = "Sign the provisional release"
+class ReleaseForm(SignedForm):
+    submit, signs_as = "Sign the provisional release", Meaning.APPROVED
     until = _day("Until")
     restriction = _line("Restriction for operations")
     words = _text("Statement", 300)
 
 
-class CloseForm(VerbForm):
-    submit, is_main = "Close the order", True
+class CloseForm(SignedForm):
+    submit, is_main, signs_as = "Sign and close the order", True, Meaning.PERFORMED
     remarks = _text("Remarks", 2000, required=False)
 
 
@@ -356,8 +492,8 @@ class AskToPutOffForm(VerbForm):
     until = _day("Until")
 
 
-class PutOffForm(VerbForm):
-    submit = "Sign the deferral"
+class PutOffForm(SignedForm):
+    submit, signs_as = "Sign the deferral", Meaning.APPROVED
     signature = _text("What I accept, and why", 300)
 
 

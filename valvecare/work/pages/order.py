@@ -23,6 +23,7 @@ from valvecare.web import clock
 from valvecare.web.idempotency import fingerprint_of, once
 from valvecare.web.menu import url_or_none
 from valvecare.web.problems import Clash, Unprocessable
+from valvecare.web.signing import fresh_credential
 from valvecare.work.pages import forms
 from valvecare.work.pages.panels import STEPS_AT_THE_VALVE, VERBS, PageVerb, panels_of
 from valvecare.work.reads import OrderCard, order_card
@@ -98,11 +99,14 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
             return _refused_json(400, _wrong_fields(form))
         return _page(request, card, bound=(verb, form), status=400)
 
+    signed: dict[str, Any] = {}
+
     def effect() -> tuple[int, str, dict[str, str]]:
         at = clock.now()
         done = chosen.act(
             pk,
             **form.step(at),
+            **signed,
             version=form.cleaned_data["version"],
             actor=request.user,
             at=at,
@@ -110,6 +114,10 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
         return 303, json.dumps({"version": done.version}), {}
 
     try:
+        if form.is_signed:
+            # outside the transaction, so that a failed try stays counted
+            password = form.cleaned_data["password"]
+            signed["credential"] = fresh_credential(request, password, at=clock.now())
         _, body, _, _ = once(
             request.user, form.cleaned_data["idempotency_key"], _fingerprint(request), effect
         )

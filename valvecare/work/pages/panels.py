@@ -11,6 +11,7 @@ from valvecare.engineering.cautions import Caution, StepKind, cautions_for_step
 from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
+from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
 from valvecare.work.actions.pass_gate import pass_gate
@@ -49,6 +50,7 @@ VERBS = {
         PageVerb("as-found", "As found", forms.AsFoundForm, record_as_found),
         PageVerb("gates", "Next gate", forms.GateForm, pass_gate),
         PageVerb("findings", "Judge a part", forms.FindingForm, record_finding),
+        PageVerb("decide", "Decide on a part", forms.DecideForm, decide_part),
         PageVerb("parts-used", "Parts built in", forms.PartsUsedForm, record_parts_used),
         PageVerb("tests", "Function test", forms.TestForm, record_test, cautions=(StepKind.TEST,)),
         PageVerb(
@@ -120,6 +122,9 @@ def _initial(
     initial: dict[str, Any] = {"version": card.version, "idempotency_key": uuid.uuid4().hex}
     if verb.name == "gates":
         initial["gate"] = gate.value if gate else ""
+    if verb.name == "decide":
+        waiting = [line.part for line in card.findings if line.for_engineer]
+        initial["part"] = next(iter(waiting), None)
     if verb.name == "findings":
         part = request.GET.get("part", "")
         waiting = [line.part for line in card.findings if line.is_asked and not line.is_judged]
