@@ -73,7 +73,7 @@ const PhoneOutbox = (() => {
 
   /* True when the next entry may be tried. */
   async function send(entry, token) {
-    const wasLate = (entry.tries || 0) > 0 || Date.now() - entry.queuedAt > 5000;
+    const wasLate = entry.late === true || (entry.tries || 0) > 0;
     entry.sentVersion = await versionFor(entry);
     Object.assign(entry, { state: "sent", tries: (entry.tries || 0) + 1, triedAt: Date.now() });
     await PhoneStore.keep(entry);
@@ -129,9 +129,13 @@ const PhoneOutbox = (() => {
     for (const entry of entries) {
       if (!isOpen(entry) && entry.acceptedAt < old) await PhoneStore.drop(entry.id);
     }
-    let who;
-    try { who = await session(); } catch { return; }
-    if (!who) return;
+    const who = await session().catch(() => null);
+    if (!who) {
+      for (const entry of entries.filter((one) => isOpen(one) && !one.late)) {
+        await PhoneStore.keep({ ...entry, late: true });
+      }
+      return;
+    }
     const stopped = new Set();
     for (const entry of entries.filter(isOpen)) {
       if (entry.author !== who.user || stopped.has(chainOf(entry))) continue;
