@@ -12,6 +12,7 @@ from django.test import Client
 from django.urls import URLPattern, get_resolver, reverse
 
 from tests.factories.look import NOON, proof, task, verdict
+from tests.factories.parts import KitFactory
 from tests.factories.planning import CrewFactory, WindowFactory
 from tests.factories.readings import SeriesFactory, integrator, push, row
 from tests.factories.register import (
@@ -24,6 +25,7 @@ from tests.factories.register import (
 from tests.factories.work import Job, WorkOrderFactory
 from valvecare.core.events import record
 from valvecare.core.models import NOT_KNOWN
+from valvecare.planning.models import Window
 from valvecare.register.actions import make_label
 from valvecare.register.rules import LabelKind
 
@@ -50,9 +52,18 @@ NO_PAGE = {
     "label-svg",
     "label",
     "label-lower-case",
+    "lot-act",
+    "reservation-release",
+    "parts-begin-count",
+    "parts-reserve",
+    "parts-order",
+    "parts-find",
+    "parts-keep",
+    "lot",
+    "parts-count",
 }
 """Routes that are no page of ours, or take a POST only; the documents of the interface come from
-a library."""
+a library. A lot and a count need a whole store around them: tests/parts walks those."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +117,8 @@ ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "due-why": lambda scene: [scene.item.pk],
     "job-card": lambda scene: [scene.order.pk],
     "job-pack": lambda scene: [scene.order.pk],
+    "kit": lambda scene: [KitFactory().pk],
+    "pick-list": lambda scene: [Window.objects.get().pk],
     "label-of": lambda scene: ["valve", scene.known.pk],
     "order-whole": lambda scene: [scene.order.pk],
     "order-identity": lambda scene: [scene.order.pk],
