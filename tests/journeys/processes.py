@@ -177,6 +177,13 @@ def _base_env(folder: Path, **more: str) -> dict[str, str]:
     }
 
 
+def own_redis() -> str:
+    """The Redis of this test process: parallel processes must not take each other's messages."""
+    base, number = os.environ["REDIS_TEST_URL"].rsplit("/", 1)
+    worker = os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw")
+    return f"{base}/{int(number) - int(worker)}"
+
+
 @contextlib.contextmanager
 def production(folder: Path) -> Iterator[Installation]:
     """PostgreSQL database and Redis number of its own; dropped afterwards."""
@@ -185,7 +192,7 @@ def production(folder: Path) -> Iterator[Installation]:
     admin = urlunsplit(("postgresql", parts.netloc, "/postgres", "", ""))
     with psycopg.connect(admin, autocommit=True) as connection:
         connection.execute(f"CREATE DATABASE {name}")
-    redis_url = os.environ["REDIS_TEST_URL"]
+    redis_url = own_redis()
     store = redis.Redis.from_url(redis_url)
     store.flushdb()
     installation = Installation(
