@@ -379,7 +379,8 @@ def ready_by_planner(browser, plant: Installation, order: int) -> None:
     form = page.locator("#next form")
     assert form.get_attribute("action").rstrip("/").endswith("ready")
     ANSWERS["ready"](form)
+    key = form.locator("[name=idempotency_key]").input_value()
     form.locator("[type=submit]").click()
-    page.wait_for_load_state()
+    page.wait_for_function(ANSWERED, arg=key)
     assert page.locator(".refusal").count() == 0
     page.context.close()
