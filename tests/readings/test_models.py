@@ -1,16 +1,20 @@
 """The tables of readings and what the database itself refuses."""
 
+from datetime import date
+
 import pytest
 from django.core.exceptions import ValidationError
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, connection, transaction
 
 from tests.factories.readings import GaugeFactory, SeriesFactory, SourceFactory
 from valvecare.models import Reading, SeriesState
+from valvecare.readings.sql import ensure_months
 
 pytestmark = pytest.mark.django_db
 
 
 def _reading(series, **fields):
+    ensure_months(connection, [date(2023, 11, 1)])
     values = {"at_us": 1_700_000_000_000_000, "value": 1.0, "received_us": 0, **fields}
     return Reading.objects.create(series=series, source=SourceFactory(), **values)
 
