@@ -119,7 +119,8 @@ def test_a_broker_that_is_away_costs_nobody_an_answer_and_no_work(plant, figure)
         {"whole": plant.line.mend, "cut": plant.line.cut, "held": plant.line.hold}[state]()
         order, version = orders[n]
         path = f"/api/v1/work-orders/{order}/close"
-        close = partial(people[n].post, path, {"remarks": "invented"}, version)
+        signed = {"remarks": "invented", "password": PASSWORD, "meaning": "performed"}
+        close = partial(people[n].post, path, signed, version)
         answers = [timed(call) for call in (close, *(partial(push, n, d) for d in range(1, 6)))]
         took[state] = [seconds for _, seconds in answers]
         asked += len(answers)
