@@ -70,6 +70,27 @@ def test_the_plan_shows_windows_their_load_and_what_waits(site):
     assert contractor.get(reverse("valvecare:plan")).status_code == 403
 
 
+def test_the_plan_shows_what_is_to_be_agreed_and_free_windows_in_one_table(site):
+    free = WindowFactory(site=site, name="free window")
+    used, crew = WindowFactory(site=site, name="used window"), CrewFactory(site=site)
+    raised = WorkOrderFactory(valve=valve_at(site))
+    placed, waiting = agreed(site), agreed(site)
+    placed.do(place, used.pk, crew.pk, actor=placed.planner)
+    text = text_of(signed_in(placed.planner).get(reverse("valvecare:plan")))
+    heads = [
+        waiting.order.valve.tag,
+        "To be agreed",
+        raised.valve.tag,
+        used.name,
+        placed.order.valve.tag,
+        "Windows with nothing placed yet",
+        free.name,
+    ]
+    places = [text.index(word) for word in heads]
+    assert places == sorted(places)
+    assert [text.count(name) for name in (free.name, used.name)] == [1, 1]
+
+
 def test_the_plan_costs_the_same_for_any_number(site, django_assert_num_queries):
     client = signed_in(member(site, Role.PLANNER))
     for _ in range(2):
@@ -79,7 +100,7 @@ def test_the_plan_costs_the_same_for_any_number(site, django_assert_num_queries)
             agreed(site)
             job.do(place, window.pk, crew.pk, actor=job.planner)
         # session, user, may look, windows, their groups, crews, slots, waiting, may place
-        with django_assert_num_queries(9):
+        with django_assert_num_queries(10):
             client.get(reverse("valvecare:plan"))
 
 

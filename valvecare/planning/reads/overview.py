@@ -7,6 +7,8 @@ from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from django.db.models import QuerySet
+
 from valvecare.planning.models import Crew, Slot, Window
 from valvecare.planning.reads.board import HOLDS_ITS_SLOT
 from valvecare.planning.rules import window_hours
@@ -60,7 +62,7 @@ class WindowLine:
 
 @dataclass(frozen=True, slots=True)
 class WaitingLine:
-    """An agreed order without a window."""
+    """An order that waits for the planner: to be agreed, or agreed and without a window."""
 
     order_id: int
     number: str
@@ -75,13 +77,23 @@ class WaitingLine:
 @dataclass(frozen=True, slots=True)
 class Plan:
     windows: Sequence[WindowLine]
+    raised: Sequence[WaitingLine]
     waiting: Sequence[WaitingLine]
     more_windows: bool
+    more_raised: bool
     more_waiting: bool
 
     @property
     def is_empty(self) -> bool:
-        return not (self.windows or self.waiting)
+        return not (self.windows or self.raised or self.waiting)
+
+    @property
+    def used_windows(self) -> Sequence[WindowLine]:
+        return [window for window in self.windows if window.slots]
+
+    @property
+    def free_windows(self) -> Sequence[WindowLine]:
+        return [window for window in self.windows if not window.slots]
 
 
 def _slots(window_ids: Sequence[int]) -> dict[int, list[SlotLine]]:
@@ -138,21 +150,33 @@ def _loads(window: Window, crews: Sequence[Crew], slots: Sequence[SlotLine]) -> 
     return loads
 
 
-def plan_of(user: Any, at: datetime, *, site: str = "") -> Plan:
-    """Windows that have not ended, in order of their start, and agreed orders that wait.
+def _waiting(orders: QuerySet[WorkOrder]) -> list[WaitingLine]:
+    """By due date, one more than is shown."""
+    rows = orders.order_by("due_on", "id").values_list(
+        "id",
+        "site__code",
+        "valve__tag",
+        "valve__pump__group__code",
+        "kind",
+        "due_on",
+        "share_used",
+    )
+    return [
+        WaitingLine(pk, number_of(pk), code, valve, group, kind, due_on, share)
+        for pk, code, valve, group, kind, due_on, share in rows[: WAITING_SHOWN + 1]
+    ]
 
-    Five queries, whatever the plan holds.
+
+def plan_of(user: Any, at: datetime, *, site: str = "") -> Plan:
+    """Windows that have not ended, in order of their start, and orders that wait for the planner.
+
+    Six queries, whatever the plan holds.
     """
     windows = Window.objects.for_user(user).filter(ends_at__gt=at)
-    waiting = (
-        WorkOrder.objects.for_user(user)
-        .open()
-        .filter(state=OrderState.AGREED.value)
-        .exclude(kind__in=[kind.value for kind in NEEDS_NO_WINDOW])
-    )
+    orders = WorkOrder.objects.for_user(user).open()
     crews = Crew.objects.for_user(user)
     if site:
-        windows, waiting = windows.filter(site__code=site), waiting.filter(site__code=site)
+        windows, orders = windows.filter(site__code=site), orders.filter(site__code=site)
     found = list(
         windows.select_related("site")
         .prefetch_related("still_needed")
@@ -162,16 +186,11 @@ def plan_of(user: Any, at: datetime, *, site: str = "") -> Plan:
     for crew in crews.order_by("name"):
         by_site[crew.site_id].append(crew)
     slots = _slots([window.pk for window in found])
-    rows = list(
-        waiting.order_by("due_on", "id").values_list(
-            "id",
-            "site__code",
-            "valve__tag",
-            "valve__pump__group__code",
-            "kind",
-            "due_on",
-            "share_used",
-        )[: WAITING_SHOWN + 1]
+    raised = _waiting(orders.filter(state=OrderState.RAISED.value))
+    waiting = _waiting(
+        orders.filter(state=OrderState.AGREED.value).exclude(
+            kind__in=[kind.value for kind in NEEDS_NO_WINDOW]
+        )
     )
     return Plan(
         [
@@ -190,10 +209,9 @@ def plan_of(user: Any, at: datetime, *, site: str = "") -> Plan:
             )
             for window in found[:WINDOWS_SHOWN]
         ],
-        [
-            WaitingLine(pk, number_of(pk), code, valve, group, kind, due_on, share)
-            for pk, code, valve, group, kind, due_on, share in rows[:WAITING_SHOWN]
-        ],
+        raised[:WAITING_SHOWN],
+        waiting[:WAITING_SHOWN],
         len(found) > WINDOWS_SHOWN,
-        len(rows) > WAITING_SHOWN,
+        len(raised) > WAITING_SHOWN,
+        len(waiting) > WAITING_SHOWN,
     )
