@@ -200,3 +200,9 @@ def test_scope_and_site_of_a_token_hold(site, admin, at):
     assert [row["code"] for row in get(token).json()["results"]] == [site.code]
     assert get(token, f"/api/v1/sites/{other.pk}").status_code == 404
     assert get(token, "/api/v1/members").status_code == 403
+
+
+def test_tokens_without_scopes_cannot_be_typed_into_the_admin(client, admin_user):
+    client.force_login(admin_user)
+    assert "auth token" not in client.get("/admin/").content.decode().lower()
+    assert client.get("/admin/knox/authtoken/add/").status_code == 404
