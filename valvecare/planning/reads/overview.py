@@ -13,6 +13,7 @@ from valvecare.planning.models import Crew, Slot, Window
 from valvecare.planning.reads.board import HOLDS_ITS_SLOT
 from valvecare.planning.rules import window_hours
 from valvecare.work.models import WorkOrder, number_of
+from valvecare.work.reads import OutOnPhone, out_on_phones
 from valvecare.work.rules import NEEDS_NO_WINDOW, OrderState
 
 WINDOWS_SHOWN = 20
@@ -82,10 +83,11 @@ class Plan:
     more_windows: bool
     more_raised: bool
     more_waiting: bool
+    out: Sequence[OutOnPhone]
 
     @property
     def is_empty(self) -> bool:
-        return not (self.windows or self.raised or self.waiting)
+        return not (self.windows or self.raised or self.waiting or self.out)
 
     @property
     def used_windows(self) -> Sequence[WindowLine]:
@@ -168,9 +170,9 @@ def _waiting(orders: QuerySet[WorkOrder]) -> list[WaitingLine]:
 
 
 def plan_of(user: Any, at: datetime, *, site: str = "") -> Plan:
-    """Windows that have not ended, in order of their start, and orders that wait for the planner.
+    """Windows that have not ended, in order of their start, what waits for the planner, phones out.
 
-    Six queries, whatever the plan holds.
+    Seven queries, whatever the plan holds.
     """
     windows = Window.objects.for_user(user).filter(ends_at__gt=at)
     orders = WorkOrder.objects.for_user(user).open()
@@ -214,4 +216,5 @@ def plan_of(user: Any, at: datetime, *, site: str = "") -> Plan:
         len(found) > WINDOWS_SHOWN,
         len(raised) > WAITING_SHOWN,
         len(waiting) > WAITING_SHOWN,
+        out_on_phones(user, site=site),
     )

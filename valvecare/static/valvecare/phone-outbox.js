@@ -25,7 +25,8 @@ const PhoneOutbox = (() => {
   /* Who is signed in and a fresh token; null: nobody; throws without a connection. */
   async function session() {
     try {
-      const found = await get(here.dataset.session);
+      const out = PhoneStore.out();
+      const found = await get(here.dataset.session + (out.length ? `?out=${out}` : ""));
       link = found ? "online" : "signed out";
       return found;
     } catch (error) {
@@ -114,10 +115,13 @@ const PhoneOutbox = (() => {
     const left = new Set(all.filter(isOpen).map(chainOf));
     const owing = all.filter((entry) => entry.owes && entry.author === who.user
       && !left.has(chainOf(entry)));
-    for (const url of new Set(owing.map((entry) => entry.url.replace(/[^/]+\/$/, "brought-back/")))) {
+    const back = (entry) => entry.url.replace(/[^/]+\/$/, "brought-back/");
+    for (const url of new Set(owing.map(back))) {
       const answer = await post(url, who.csrf, []);
       if (!answer.ok && answer.status !== 404) continue;
-      for (const entry of owing.filter((one) => url === one.url.replace(/[^/]+\/$/, "brought-back/"))) {
+      const [order] = owing.filter((one) => url === back(one)).map((one) => one.order);
+      PhoneStore.setOut(PhoneStore.out().filter((id) => id !== order));
+      for (const entry of owing.filter((one) => url === back(one))) {
         await PhoneStore.keep({ ...entry, owes: false });
       }
     }
@@ -173,6 +177,8 @@ const PhoneOutbox = (() => {
     able,
     flush,
     isOpen,
+    /* True when the server answers this person now. */
+    isThere: () => session().then(Boolean, () => false),
     isOwing: (entry) => isOpen(entry) || entry.owes === true,
     link: () => link,
     /* An entry with a key made now; with `entry` it takes that one's place. */

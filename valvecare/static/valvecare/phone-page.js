@@ -207,8 +207,31 @@
     if (next && next.matches("details")) next.open = true;
   }
 
+  const hexOf = (bytes) => [...new Uint8Array(bytes)].map(
+    (byte) => byte.toString(16).padStart(2, "0")).join("");
+
+  /* Whether what was read confirms the valve, as far as this phone took it along. */
+  async function isTheValve(form) {
+    const text = form.elements.text.value.trim();
+    const label = /\/L\/([0-9A-Z]+)\/?$/.exec(text.toUpperCase());
+    const readings = [label ? label[1] : "", text.toUpperCase().replace(/[ -]/g, ""),
+      text.toLowerCase()];
+    const wanted = form.dataset.expects.split(" ");
+    for (const one of readings) {
+      const bytes = new TextEncoder().encode(`${form.dataset.order}:${one}`);
+      if (wanted.includes(hexOf(await crypto.subtle.digest("SHA-256", bytes)))) return true;
+    }
+    return false;
+  }
+
   async function handOver(form) {
     await busy.get(form);
+    if (form.dataset.expects && !(await isTheValve(form)) && !(await PhoneOutbox.isThere())) {
+      say(form, `Stop. '${form.elements.text.value}' is not ${form.dataset.valve} as this phone `
+        + "knows it. Read the label again. A label made since then needs a connection.", [],
+      "refusal");
+      return;
+    }
     const isWhole = location.pathname.endsWith("/whole/");
     const id = await PhoneOutbox.hand({
       id: Number(form.dataset.entry) || undefined, draft: draftOf(form),
@@ -309,6 +332,14 @@
     const first = navigator.serviceWorker.controller ? [] : [location.pathname + location.search];
     active.postMessage({ keep: [...first, start, here.dataset.list, ...ahead.slice(0, 10)] });
     if (navigator.storage && navigator.storage.persist) await navigator.storage.persist();
+  }
+
+  const taken = document.querySelector("form[data-bring]");
+  if (taken) {
+    PhoneStore.setOut([...PhoneStore.out(), taken.dataset.bring]);
+    taken.addEventListener("submit", () => {
+      PhoneStore.setOut(PhoneStore.out().filter((id) => id !== taken.dataset.bring));
+    });
   }
 
   const quietly = (promise) => promise.catch((error) => console.warn("phone:", error));

@@ -42,7 +42,12 @@ const PhoneStore = (() => {
     });
   }
 
+  const OUT = "valvecare-out";
+
   return {
+    /* Ids of the orders taken along on this phone. */
+    out: () => JSON.parse(localStorage.getItem(OUT) || "[]"),
+    setOut: (ids) => localStorage.setItem(OUT, JSON.stringify([...new Set(ids)])),
     write,
     all: () => read("outbox", (store) => store.getAll()),
     entry: (id) => read("outbox", (store) => store.get(id)),

@@ -11,6 +11,7 @@ from valvecare.core.models import NOT_KNOWN
 from valvecare.register.models import ProtectionValve
 from valvecare.register.reads import label_of, live_labels
 from valvecare.register.rules import LabelKind, label_code
+from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.actions.pass_gate import add_gate
 from valvecare.work.models import WorkOrder
@@ -48,6 +49,7 @@ def confirm_identity(
     at: datetime,
     text: str,
     done_at: datetime | None = None,
+    done_by: str = "",
 ) -> WorkOrder:
     """Record that what was scanned or typed belongs to the valve of an order under way."""
     order = taken_at_the_valve(
@@ -73,7 +75,17 @@ def confirm_identity(
     begun = fact_time(done_at, at=at, not_before=facts.started_at)
     words = f"Label {read.text} read." if read.is_code else f"No label; '{read.text}' typed."
     data = {"text": read.text, "by_label": read.is_code}
-    add_gate(order, GateKind.IDENTITY, done_at=begun, words=words, actor=actor, at=at, data=data)
+    person = who_did_it(order, done_by)
+    add_gate(
+        order,
+        GateKind.IDENTITY,
+        done_at=begun,
+        words=words,
+        actor=actor,
+        at=at,
+        data=data,
+        done_by=person,
+    )
     return keep(
         order, "identity_confirmed", actor=actor, at=at, words=f"{order}: {words}", data=data
     )

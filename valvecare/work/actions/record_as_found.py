@@ -8,6 +8,7 @@ from django.db import transaction
 
 from valvecare.core.pictures import Picture
 from valvecare.work.actions.add_photos import add_photos
+from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.actions.pass_gate import add_gate, not_before
 from valvecare.work.models import WorkOrder
@@ -36,6 +37,7 @@ def record_as_found(
     cause: str = "",
     detection: str = "",
     done_at: datetime | None = None,
+    done_by: str = "",
     photos: Sequence[Picture] = (),
     photo_words: str = "",
 ) -> WorkOrder:
@@ -55,11 +57,22 @@ def record_as_found(
         why_not_codes(grade, mode=mode, mechanism=mechanism, cause=cause, detection=detection),
     )
     facts = facts_of(order)
+    person = who_did_it(order, done_by)
     begun = at
     if GateKind.AS_FOUND not in facts.gates:
         refuse_if(why_not_pass(GateKind.AS_FOUND, facts))
         begun = fact_time(done_at, at=at, not_before=not_before(facts, GateKind.AS_FOUND))
-        add_gate(order, GateKind.AS_FOUND, done_at=begun, words=words, actor=actor, at=at)
+        add_gate(
+            order,
+            GateKind.AS_FOUND,
+            done_at=begun,
+            words=words,
+            actor=actor,
+            at=at,
+            done_by=person,
+        )
+    elif done_at is not None:
+        begun = fact_time(done_at, at=at, not_before=facts.started_at)
     codes = {"mode": mode, "mechanism": mechanism, "cause": cause, "detection": detection}
     kept = keep(
         order,
@@ -67,7 +80,13 @@ def record_as_found(
         actor=actor,
         at=at,
         words=f"{order} found {grade or 'not graded yet'}. {words}",
-        data={"grade": grade, "words": words, **codes},
+        data={
+            "grade": grade,
+            "words": words,
+            **codes,
+            "done_at": begun.isoformat(),
+            "done_by": (person or actor).get_username(),
+        },
         as_found=grade.value if grade else "",
         as_found_words=words,
         **codes,

@@ -6,7 +6,14 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.parts.reads import SpareLine, identify, why_not_spare
-from valvecare.work.actions.order import keep, refuse_if, site_day, taken_at_the_valve
+from valvecare.work.actions.measure import who_did_it
+from valvecare.work.actions.order import (
+    fact_time,
+    keep,
+    refuse_if,
+    site_day,
+    taken_at_the_valve,
+)
 from valvecare.work.models import PartUsed, WorkOrder
 from valvecare.work.rules import OrderState, PartName
 
@@ -24,6 +31,8 @@ def record_parts_used(
     serial: str = "",
     part: PartName | None = None,
     words: str = "",
+    done_at: datetime | None = None,
+    done_by: str = "",
 ) -> WorkOrder:
     """Add one line: a part or a kit, how many, its lot and serial.
 
@@ -37,10 +46,12 @@ def record_parts_used(
         verb="given parts",
         states=(OrderState.UNDER_WAY, OrderState.PROVEN),
     )
+    built_in = fact_time(done_at, at=at, not_before=order.started_at)
+    person = who_did_it(order, done_by)
     line = SpareLine(name, part.value if part else "", lot, serial, quantity)
     spare = identify(line, site_id=order.site_id)
     if part is not None or spare.part is not None or spare.kit is not None:
-        refuse_if(why_not_spare(spare, order_id=order.pk, job_on=site_day(order, at)))
+        refuse_if(why_not_spare(spare, order_id=order.pk, job_on=site_day(order, built_in)))
     row = PartUsed(
         order=order,
         revision=order.revision,
@@ -51,9 +62,11 @@ def record_parts_used(
         part=line.place,
         words=words,
         by=actor,
-        at=at,
+        done_by=person,
+        at=built_in,
+        recorded_at=at,
     )
-    row.clean_fields(exclude=["order", "by"])
+    row.clean_fields(exclude=["order", "by", "done_by"])
     row.save(force_insert=True)
     return keep(
         order,
@@ -61,5 +74,12 @@ def record_parts_used(
         actor=actor,
         at=at,
         words=f"{order}: {quantity} {name} built in.",
-        data={"name": name, "quantity": quantity, "lot": lot, "serial": serial, "part": line.place},
+        data={
+            "name": name,
+            "quantity": quantity,
+            "lot": lot,
+            "serial": serial,
+            "part": line.place,
+            "done_at": built_in.isoformat(),
+        },
     )

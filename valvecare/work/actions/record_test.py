@@ -7,6 +7,7 @@ from django.db import transaction
 
 from valvecare.protection.actions import add_function_test, judge_group_of
 from valvecare.protection.rules import METHODS_WITH_PUMP, ProofMethod, ProofResult
+from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.models import OrderTest, WorkOrder
 from valvecare.work.reads import facts_of, latest_test
@@ -28,6 +29,7 @@ def record_test(
     restriction: str = "",
     words: str = "",
     done_at: datetime | None = None,
+    done_by: str = "",
 ) -> WorkOrder:
     """Add a function test. Passed with the pump: the order is proven; otherwise it is not.
 
@@ -57,7 +59,8 @@ def record_test(
         restriction=restriction,
         words=words,
     )
-    OrderTest.objects.create(order=order, revision=order.revision, test=test)
+    person = who_did_it(order, done_by)
+    OrderTest.objects.create(order=order, revision=order.revision, test=test, done_by=person)
     latest = latest_test(order)
     proven = (
         latest is not None
@@ -79,6 +82,7 @@ def record_test(
             "uncertainty_share": uncertainty_share,
             "required_m3_per_h": required_m3_per_h,
             "done_at": tested.isoformat(),
+            "done_by": (person or actor).get_username(),
         },
         state=state.value,
     )

@@ -8,6 +8,7 @@ from django.db import transaction
 from valvecare.core.errors import NotFound
 from valvecare.core.events import record
 from valvecare.core.permits import require
+from valvecare.work.actions.hear_phone import hear_phone
 from valvecare.work.models import TakenAlong, WorkOrder
 
 
@@ -22,9 +23,11 @@ def take_along(order_id: int, *, actor: Any, at: datetime) -> TakenAlong:
         raise NotFound("There is no such work order for you.")
     require(actor, "do_work", site_id=order.site_id)
     row, made = TakenAlong.objects.get_or_create(
-        order=order, by=actor, back_at=None, defaults={"at": at}
+        order=order, by=actor, back_at=None, defaults={"at": at, "heard_at": at}
     )
-    if made:
+    if not made:
+        hear_phone([order_id], actor=actor, at=at)
+    else:
         record(
             "work_order.taken_along",
             order,

@@ -96,12 +96,8 @@ class Ready(Closed):
         return value
 
 
-class Start(Closed):
-    done_at = InstantField(required=False, help_text=_DONE_AT)
-
-
 class DoneBy(Closed):
-    """Who did it, where somebody else types it in."""
+    """Who did it and when, where somebody else types it in or later."""
 
     done_by = Text(
         required=False,
@@ -109,6 +105,19 @@ class DoneBy(Closed):
         default="",
         max_length=150,
         help_text="User name of who did it; empty: you.",
+    )
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class Start(DoneBy):
+    pass
+
+
+class ConfirmIdentity(DoneBy):
+    text = Text(
+        max_length=200,
+        help_text="As scanned or typed: the code on the label, or the address it stands for; "
+        "only where the valve has no label its serial or its tag.",
     )
 
 
@@ -141,17 +150,15 @@ class PassGate(DoneBy):
         help_text="Every pass, in its order; for 'joint closed'.",
     )
     new_gasket = Flag(required=False, help_text="An opened joint gets a new one.")
-    done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class RecordAsFound(Closed):
+class RecordAsFound(DoneBy):
     words = Statement(help_text="What was read or seen before anything was changed.")
     grade = Word(AsFound, required=False)
     mode = Text(required=False, allow_blank=True, default="", max_length=4)
     mechanism = Text(required=False, allow_blank=True, default="", max_length=4)
     cause = Text(required=False, allow_blank=True, default="", max_length=4)
     detection = Text(required=False, allow_blank=True, default="", max_length=4)
-    done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
 class _Value(Closed):
@@ -198,10 +205,9 @@ class RecordFinding(DoneBy):
         default="",
         help_text="Where the rule says otherwise.",
     )
-    done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
-class RecordPartsUsed(Closed):
+class RecordPartsUsed(DoneBy):
     name = Text(max_length=120)
     quantity = Whole(required=False, default=1, min_value=1, max_value=1000)
     lot = Text(required=False, allow_blank=True, default="", max_length=60)
@@ -212,7 +218,7 @@ class RecordPartsUsed(Closed):
     words = Statement(300, required=False, allow_blank=True, default="")
 
 
-class RecordTest(Closed):
+class RecordTest(DoneBy):
     method = Word(ProofMethod)
     result = Word(
         ProofResult, required=False, help_text="Only where no flow was measured; numbers decide."
@@ -224,7 +230,6 @@ class RecordTest(Closed):
     required_m3_per_h = Number(required=False, min_value=0.001, max_value=100_000)
     restriction = Statement(300, required=False, allow_blank=True, default="")
     words = Statement(required=False, allow_blank=True, default="")
-    done_at = InstantField(required=False, help_text=_DONE_AT)
 
 
 class Release(Signed):
@@ -326,8 +331,10 @@ class _StepLine(serializers.Serializer):
 class _GateLine(serializers.Serializer):
     kind = serializers.ChoiceField(choices=_words(GateKind))
     passed_at = serializers.DateTimeField(allow_null=True)
-    by = serializers.CharField(allow_null=True)
+    by = serializers.CharField(allow_null=True, help_text="Who recorded it.")
+    done_by = serializers.CharField(allow_null=True, help_text="Who did it, if somebody else.")
     words = serializers.CharField()
+    data = serializers.DictField(help_text="What the gate asks for, as it was recorded.")
     is_next = serializers.BooleanField()
     why_not = serializers.CharField()
 
@@ -418,6 +425,7 @@ class _PhotoLine(serializers.Serializer):
 class _OutLine(serializers.Serializer):
     by = serializers.CharField()
     since = serializers.DateTimeField()
+    heard_at = serializers.DateTimeField(help_text="When this phone last had a connection.")
 
 
 class OrderOut(serializers.Serializer):

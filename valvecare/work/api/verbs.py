@@ -17,6 +17,7 @@ from valvecare.web.views import Endpoint
 from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
+from valvecare.work.actions.confirm_identity import confirm_identity
 from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
@@ -68,6 +69,13 @@ VERBS = (
         },
     ),
     Verb("start", "Begin at the valve", shapes.Start, start),
+    Verb(
+        "identity",
+        "Confirm that this is the valve of the order",
+        shapes.ConfirmIdentity,
+        confirm_identity,
+        {"text": "7KQ39MXT"},
+    ),
     Verb(
         "gates",
         "Pass a gate",

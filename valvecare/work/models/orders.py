@@ -325,6 +325,7 @@ class TakenAlong(SiteScoped):
     order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="taken_along")
     by = models.ForeignKey(settings.AUTH_USER_MODEL, on_delete=models.PROTECT, related_name="+")
     at = models.DateTimeField()
+    heard_at = models.DateTimeField(help_text="When this phone last had a connection.")
     back_at = models.DateTimeField(null=True, blank=True)
 
     class Meta:
@@ -435,7 +436,16 @@ class PartUsed(SiteScoped):
     by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
-    at = models.DateTimeField()
+    done_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Who built it in, where somebody else typed it in.",
+    )
+    at = models.DateTimeField(help_text="When it was built in.")
+    recorded_at = models.DateTimeField()
 
     class Meta:
         db_table = "valvecare_part_used"
@@ -454,6 +464,14 @@ class OrderTest(SiteScoped):
     revision = models.PositiveSmallIntegerField()
     test = models.OneToOneField(
         "valvecare.FunctionTest", on_delete=models.PROTECT, related_name="of_order"
+    )
+    done_by = models.ForeignKey(
+        settings.AUTH_USER_MODEL,
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="Who tested, where somebody else typed it in.",
     )
 
     class Meta:

@@ -120,7 +120,7 @@ class DoneAtField(forms.CharField):
     def __init__(self, zone: str) -> None:
         self.zone = zone
         super().__init__(
-            label="When, if not just now",
+            label="Done when, if not just now",
             required=False,
             max_length=25,
             widget=forms.DateTimeInput(attrs={"type": "datetime-local"}),
@@ -151,8 +151,19 @@ def _text(label: str, length: int = 500, *, required: bool = True) -> forms.Char
     return forms.CharField(label=label, max_length=length, required=required, widget=widget)
 
 
-CARRIED = ("version", "idempotency_key", "waited_s")
+def _done_by() -> forms.CharField:
+    return forms.CharField(
+        label="Done by, if not by you",
+        max_length=150,
+        required=False,
+        help_text="User name of who did it; you are kept as the one who typed it in.",
+    )
+
+
+CARRIED = ("version", "idempotency_key", "waited_s", "seen")
 """Fields of the envelope, not of the step."""
+
+TYPED_IN_LATER = ("done_at", "done_by")
 
 
 class VerbForm(forms.Form):
@@ -170,6 +181,8 @@ class VerbForm(forms.Form):
         widget=forms.HiddenInput, required=False, min_value=0, max_value=90 * 86_400
     )
     """Seconds the entry lay on a phone; only a difference, so the phone's clock may be wrong."""
+    seen = forms.CharField(widget=forms.HiddenInput, required=False, max_length=20)
+    """Check sum of what the record held of this step when the form was made."""
 
     def __init__(self, card: OrderCard, *args: Any, **kwargs: Any) -> None:
         name = type(self).__name__.removesuffix("Form").lower()
@@ -178,6 +191,7 @@ class VerbForm(forms.Form):
         self.card = card
         if self.has_done_at:
             self.fields["done_at"] = DoneAtField(card.time_zone)
+            self.fields["done_by"] = _done_by()
         self.shape()
 
     def shape(self) -> None:
@@ -197,7 +211,16 @@ class VerbForm(forms.Form):
 
     @property
     def shown(self) -> list[forms.BoundField]:
-        return list(self.visible_fields())
+        return [field for field in self.visible_fields() if field.name not in TYPED_IN_LATER]
+
+    @property
+    def later(self) -> list[forms.BoundField]:
+        """What is asked only of a step typed in later, or for somebody else."""
+        return [field for field in self.visible_fields() if field.name in TYPED_IN_LATER]
+
+    @property
+    def is_typed_in_later(self) -> bool:
+        return any(field.errors or (self.is_bound and field.value()) for field in self.later)
 
 
 class SignedForm(VerbForm):
@@ -244,15 +267,6 @@ def _yes_or_no(label: str, help_text: str = "") -> forms.TypedChoiceField:
     )
 
 
-def _done_by() -> forms.CharField:
-    return forms.CharField(
-        label="Done by, if not by you",
-        max_length=150,
-        required=False,
-        help_text="User name of who did it; you are kept as the one who typed it in.",
-    )
-
-
 class AgreeForm(VerbForm):
     submit, is_main = "Agree", True
     words = _line("Words, if any", required=False)
@@ -289,6 +303,16 @@ class StartForm(VerbForm):
     submit, is_main, has_done_at = "Start work", True, True
 
 
+class IdentityForm(VerbForm):
+    submit, is_main, has_done_at = "Confirm", True, True
+    text = forms.CharField(
+        label="Code on the label",
+        max_length=200,
+        help_text="Only where the valve has no label: the serial on its plate, or its tag.",
+        widget=forms.TextInput(attrs={"autocomplete": "off", "autocapitalize": "characters"}),
+    )
+
+
 class GateForm(VerbForm):
     submit, is_main, has_done_at = "Record", True, True
     gate = WordField(GateKind, widget=forms.HiddenInput)
@@ -299,7 +323,6 @@ class GateForm(VerbForm):
     passes = _ticks("Passes done", PASSES)
     new_gasket = _yes_or_no("New gasket fitted", "An opened joint gets a new one.")
     words = _line("Words, if any", 500, required=False)
-    done_by = _done_by()
 
     def shape(self) -> None:
         self.gate_kind = str(self.data.get("gate") or self.initial.get("gate") or "")
@@ -365,7 +388,6 @@ class FindingForm(VerbForm):
     not_checked_because = forms.CharField(
         label="Or: not checked, because …", max_length=300, required=False
     )
-    done_by = _done_by()
     photos = PhotosField()
     photo_words = _line("What the photographs show", required=False)
 
@@ -421,7 +443,7 @@ class DecideForm(VerbForm):
 
 
 class PartsUsedForm(VerbForm):
-    submit = "Add"
+    submit, has_done_at = "Add", True
     part = WordField(
         PartName,
         label="Part of the valve it replaces",

@@ -1,5 +1,6 @@
 """The forms of one order as panels: what may be done next, or everything that is left to do."""
 
+import hashlib
 import uuid
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -11,6 +12,7 @@ from valvecare.engineering.cautions import Caution, StepKind, cautions_for_step
 from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
+from valvecare.work.actions.confirm_identity import confirm_identity
 from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
@@ -26,7 +28,7 @@ from valvecare.work.actions.reopen import reopen
 from valvecare.work.actions.start import start
 from valvecare.work.models import WorkOrder
 from valvecare.work.pages import forms
-from valvecare.work.reads import OrderCard
+from valvecare.work.reads import OrderCard, identity_texts
 from valvecare.work.rules import CAUTIONS_BEFORE, GATES, GateKind, PartName
 
 
@@ -47,6 +49,7 @@ VERBS = {
         PageVerb("agree", "Agree", forms.AgreeForm, agree),
         PageVerb("ready", "Go or no-go", forms.ReadyForm, ready),
         PageVerb("start", "Start", forms.StartForm, start),
+        PageVerb("identity", "Confirm identity", forms.IdentityForm, confirm_identity),
         PageVerb("as-found", "As found", forms.AsFoundForm, record_as_found),
         PageVerb("gates", "Next gate", forms.GateForm, pass_gate),
         PageVerb("findings", "Judge a part", forms.FindingForm, record_finding),
@@ -84,6 +87,8 @@ class Panel:
     form: forms.VerbForm
     cautions: tuple[Caution, ...]
     is_open: bool
+    expects: str = ""
+    """Check sums of the texts that confirm the valve, for a phone without a connection."""
 
     @property
     def heading(self) -> str:
@@ -146,12 +151,29 @@ def _initial(
     return initial
 
 
+OWN_FORMS = {GateKind.AS_FOUND: "as-found", GateKind.IDENTITY: "identity"}
+"""Gates that are passed by a form of their own."""
+
+
 def _next_gate(card: OrderCard) -> GateKind | None:
     """The next gate that has a form of its own."""
     return next(
-        (line.kind for line in card.gates if line.is_next and line.kind is not GateKind.AS_FOUND),
+        (line.kind for line in card.gates if line.is_next and line.kind not in OWN_FORMS),
         None,
     )
+
+
+def expects(card: OrderCard) -> str:
+    """SHA-256 of each text that confirms this valve, so that the page does not show the code."""
+    texts = identity_texts(card.valve_id, tag=card.valve, serial=card.serial)
+    return " ".join(hashlib.sha256(f"{card.id}:{text}".encode()).hexdigest() for text in texts)
+
+
+def _panel(
+    verb: PageVerb, form: forms.VerbForm, card: OrderCard, gate: GateKind | None, *, is_open: bool
+) -> Panel:
+    wanted = expects(card) if verb.name == "identity" else ""
+    return Panel(verb, form, _cautions(_steps_before(verb, gate)), is_open, wanted)
 
 
 def _next_verb(card: OrderCard) -> str:
@@ -160,8 +182,8 @@ def _next_verb(card: OrderCard) -> str:
         line = next((line for line in card.gates if line.is_next), None)
         if line is None:
             return "tests" if "tests" in card.verbs else "close"
-        if line.kind is GateKind.AS_FOUND:
-            return "as-found"
+        if line.kind in OWN_FORMS:
+            return OWN_FORMS[line.kind]
         waiting = any(row.is_asked and not row.is_judged for row in card.findings)
         return "findings" if line.kind is GateKind.PARTS_JUDGED and waiting else "gates"
     for verb in ("close", "resume", "start", "ready", "put-off", "agree"):
@@ -189,8 +211,7 @@ def panels_of(
             if bound is not None and is_bound
             else verb.form(card, initial=_initial(verb, card, request, gate))
         )
-        cautions = _cautions(_steps_before(verb, gate))
-        panels.append(Panel(verb, form, cautions, verb.name == opened))
+        panels.append(_panel(verb, form, card, gate, is_open=verb.name == opened))
     panels.sort(key=lambda panel: not panel.is_open)
     return panels
 
@@ -201,6 +222,8 @@ def _left(card: OrderCard) -> Iterator[tuple[str, GateKind | None, str]]:
     if "start" in card.verbs:
         yield "start", None, ""
     passed = {line.kind for line in card.gates if line.passed_at is not None}
+    if GateKind.IDENTITY not in passed:
+        yield "identity", None, ""
     for kind in kinds:
         if kind is GateKind.PARTS_JUDGED and kind not in passed:
             for line in card.findings:
@@ -233,5 +256,14 @@ def panels_left(card: OrderCard, request: HttpRequest) -> list[Panel]:
         initial = _initial(verb, card, request, gate)
         form = verb.form(card, initial=initial | {"part": part} if part else initial)
         form.auto_id = f"{name}-{number}-%s"
-        panels.append(Panel(verb, form, _cautions(_steps_before(verb, gate)), number == 0))
+        panels.append(_panel(verb, form, card, gate, is_open=number == 0))
     return panels
+
+
+def identity_panel(card: OrderCard, request: HttpRequest, *, text: str) -> Panel | None:
+    """The form that confirms the valve, filled with what was scanned; None: not open now."""
+    verb = VERBS["identity"]
+    if verb.name not in card.verbs:
+        return None
+    form = verb.form(card, initial=_initial(verb, card, request, None) | {"text": text})
+    return _panel(verb, form, card, None, is_open=True)

@@ -11,6 +11,7 @@ from valvecare.core.errors import Forbidden, NotFound
 from valvecare.core.pictures import media_root
 from valvecare.web import clock
 from valvecare.work.actions.bring_back import bring_back
+from valvecare.work.actions.hear_phone import hear_phone
 from valvecare.work.actions.take_along import take_along
 from valvecare.work.models import Photo
 from valvecare.work.pages.order import card_or_404, wants_json
@@ -40,7 +41,14 @@ def whole(request: HttpRequest, pk: int) -> HttpResponse:
 @require_safe
 @login_required
 def session(request: HttpRequest) -> JsonResponse:
-    """Who is signed in and a fresh token, asked before the phone sends what it keeps."""
+    """Who is signed in and a fresh token, asked before the phone sends what it keeps.
+
+    `out`: ids of the orders this phone took along, so that the planner sees it was heard.
+    """
+    asked = request.GET.get("out", "")[:500].split(",")
+    out = [int(word) for word in asked if word.isascii() and word.isdigit() and len(word) < 18]
+    if out:
+        hear_phone(out, actor=request.user, at=clock.now())
     return JsonResponse(
         {"user": request.user.pk, "name": request.user.get_username(), "csrf": get_token(request)}
     )

@@ -13,6 +13,7 @@ from valvecare.work.reads.facts import (
     used_since_strip_down,
 )
 from valvecare.work.reads.find import find_orders
+from valvecare.work.reads.identity import identity_texts
 from valvecare.work.reads.measuring import (
     ReviewLine,
     findings_for_engineer,
@@ -20,6 +21,7 @@ from valvecare.work.reads.measuring import (
     limits_of,
 )
 from valvecare.work.reads.mine import MyWork, my_work
+from valvecare.work.reads.out import OutOnPhone, out_on_phones
 from valvecare.work.reads.signed import (
     SignatureCheck,
     content_of,
@@ -39,6 +41,7 @@ __all__ = [
     "JobFilter",
     "MyWork",
     "OrderCard",
+    "OutOnPhone",
     "due_jobs",
     "ReviewLine",
     "facts_of",
@@ -46,11 +49,13 @@ __all__ = [
     "gauge_at",
     "limits_of",
     "find_orders",
+    "identity_texts",
     "job_row",
     "latest_findings",
     "latest_test",
     "my_work",
     "order_card",
+    "out_on_phones",
     "parts_of",
     "replaced_parts",
     "spare_lines",

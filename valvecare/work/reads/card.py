@@ -55,7 +55,9 @@ class GateLine:
     kind: GateKind
     passed_at: datetime | None
     by: str | None
+    done_by: str | None
     words: str
+    data: Mapping[str, Any]
     is_next: bool
     why_not: str
 
@@ -179,6 +181,7 @@ class OutLine:
 
     by: str
     since: datetime
+    heard_at: datetime
 
 
 @dataclass(frozen=True, slots=True)
@@ -268,20 +271,32 @@ def _progress(order: WorkOrder) -> tuple[StepLine, ...]:
     )
 
 
+_BLOCKED = ("gate_out_of_order", "identity_not_confirmed")
+
+
+def _kinds(facts: OrderFacts) -> tuple[GateKind, ...]:
+    """The gates of the kind; before them the identity, where it is asked for or confirmed."""
+    kinds = GATES[facts.kind]
+    asked = facts.is_labelled and GateKind.ISOLATED in kinds
+    return (GateKind.IDENTITY, *kinds) if asked or GateKind.IDENTITY in facts.gates else kinds
+
+
 def _gates(order: WorkOrder, facts: OrderFacts) -> tuple[GateLine, ...]:
     rows = {
         GateKind(row.kind): row
-        for row in order.gates.filter(revision=order.revision).select_related("by")
+        for row in order.gates.filter(revision=order.revision).select_related("by", "done_by")
     }
     lines: list[GateLine] = []
     found_next = False
-    for kind in GATES[facts.kind]:
+    for kind in _kinds(facts):
         row = rows.get(kind)
         # whatever holds the cover is asked in the form; here only what comes before it counts
         reason: Reason | None = (
-            None if row else why_not_pass(kind, facts, rods=Rods.LONG_RODS_AND_CLAMP)
+            None
+            if row or kind is GateKind.IDENTITY
+            else why_not_pass(kind, facts, rods=Rods.LONG_RODS_AND_CLAMP)
         )
-        blocked = reason is not None and reason.code == "gate_out_of_order"
+        blocked = reason is not None and reason.code in _BLOCKED
         is_next = row is None and not blocked and not found_next
         found_next = found_next or is_next
         lines.append(
@@ -289,7 +304,9 @@ def _gates(order: WorkOrder, facts: OrderFacts) -> tuple[GateLine, ...]:
                 kind,
                 row.at if row else None,
                 _name(row.by) if row else None,
+                _name(row.done_by) if row else None,
                 row.words if row else "",
+                row.data if row else {},
                 is_next and order.state == OrderState.UNDER_WAY,
                 str(reason) if reason else "",
             )
@@ -387,6 +404,7 @@ _VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
     "place": ("place_work_order", (_S.AGREED, _S.PLACED, _S.READIED)),
     "assign": ("place_work_order", tuple(s for s in _S if s not in (_S.CLOSED, _S.DROPPED))),
     "ready": ("ready_work_order", (_S.PLACED,)),
+    "identity": ("do_work", (_S.UNDER_WAY,)),
     "gates": ("do_work", (_S.UNDER_WAY,)),
     "as-found": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "findings": ("do_work", (_S.UNDER_WAY,)),
@@ -417,6 +435,8 @@ def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ..
         found -= {"tests", "release"}
     if any(gate not in facts.gates for gate in GATES[facts.kind]):
         found -= {"tests", "close"}
+    if GateKind.IDENTITY in facts.gates:
+        found -= {"identity"}
     if why_not_judge_now(facts) is not None:
         found -= {"findings", "decide"}
     if all(row.signed_at is not None for row in order.deferrals.all()):
@@ -533,7 +553,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
             for row in order.photos.filter(revision=now).select_related("finding")
         ),
         out_with=tuple(
-            OutLine(row.by.get_username(), row.at)
+            OutLine(row.by.get_username(), row.at, row.heard_at)
             for row in order.taken_along.filter(back_at=None).select_related("by")
         )
         if order.is_open

@@ -62,6 +62,11 @@ def _closing(order_id: int, revision: int) -> dict[str, Any]:
         "order": kept.record.get("order") if kept else order_content(order_id),
         "tests": [_row(row) for row in FunctionTest.objects.filter(pk__in=tests).order_by("pk")],
         "test_ids": tests,
+        "tested_by": dict(
+            OrderTest._default_manager.filter(test_id__in=tests)
+            .order_by("test_id")
+            .values_list("test_id", "done_by_id")
+        ),
     }
     for model in (Gate, Finding, Measurement, PartUsed, ProvisionalRelease):
         rows = model._default_manager.filter(**mine).order_by("pk")
