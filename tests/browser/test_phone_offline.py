@@ -394,6 +394,7 @@ def test_what_is_typed_is_there_after_a_reload(phone: Phone, server: Server, job
     field = 'form[data-step="As found"] [name="words"]'
 
     def type_and_reload() -> str:
+        phone.page.locator("details", has=phone.page.locator(field)).locator("> summary").click()
         phone.page.fill(field, "Half a sentence")
         phone.page.wait_for_timeout(300)
         phone.page.reload()

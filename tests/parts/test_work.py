@@ -165,6 +165,7 @@ def line(shelf, **given):
         "name": shelf.spring.code,
         "part": "closing spring",
         "at": NOW,
+        "recorded_at": NOW,
     }
     return PartUsed.objects.create(**{**facts, **given})
 

@@ -12,6 +12,10 @@ from tests.factories.work import Job, WorkOrderFactory
 from valvecare.core.permits import Role
 from valvecare.models import Slot, WorkOrder
 from valvecare.planning.actions import place
+from valvecare.work.actions.bring_back import bring_back
+from valvecare.work.actions.hear_phone import hear_phone
+from valvecare.work.actions.take_along import take_along
+from valvecare.work.reads import out_on_phones
 
 pytestmark = pytest.mark.django_db
 
@@ -99,8 +103,9 @@ def test_the_plan_costs_the_same_for_any_number(site, django_assert_num_queries)
             job = agreed(site)
             agreed(site)
             job.do(place, window.pk, crew.pk, actor=job.planner)
-        # session, user, may look, windows, their groups, crews, slots, waiting, may place
-        with django_assert_num_queries(10):
+        # session, user, may look, windows, their groups, crews, slots, raised,
+        # waiting, out on a phone, may place
+        with django_assert_num_queries(11):
             client.get(reverse("valvecare:plan"))
 
 
@@ -172,3 +177,31 @@ def test_strangers_technicians_and_foreign_windows(site):
     assert answer.status_code == 400
     assert "Select a valid choice" in text_of(answer)
     assert Slot.objects.count() == 0
+
+
+def test_the_planner_sees_what_is_out_on_a_phone_and_when_it_was_last_heard(site):
+    job = Job(site).to_under_way()
+    other = Job(SiteFactory()).to_under_way()
+    taken = job.tick()
+    take_along(job.order.pk, actor=job.technician, at=taken)
+    take_along(other.order.pk, actor=other.technician, at=taken)
+    client = signed_in(job.planner)
+    text = text_of(client.get(reverse("valvecare:plan")))
+    assert text.count("Out on a phone") == 1
+    assert job.technician.get_username() in text
+    assert other.technician.get_username() not in text
+    (line,) = out_on_phones(job.planner)
+    assert (line.since, line.heard_at) == (taken, taken)
+
+    heard = job.tick()
+    assert hear_phone([job.order.pk, other.order.pk], actor=job.technician, at=heard) == 1
+    (line,) = out_on_phones(job.planner)
+    assert (line.since, line.heard_at) == (taken, heard)
+    session = reverse("valvecare:phone-session")
+    signed_in(job.technician).get(session)  # says nothing of this order: not heard
+    assert out_on_phones(job.planner)[0].heard_at == heard
+    signed_in(job.technician).get(f"{session}?out={job.order.pk},x,{'9' * 40}")
+    assert out_on_phones(job.planner)[0].heard_at != heard
+
+    bring_back(job.order.pk, actor=job.technician, at=job.tick())
+    assert "Out on a phone" not in text_of(client.get(reverse("valvecare:plan")))

@@ -115,14 +115,58 @@ def test_the_page_keeps_what_was_read_and_refuses(site, order, worker):
     client = Client()
     client.force_login(worker)
     assert 'value="ABC"' in client.get(f"{url}?code=ABC").content.decode()
-    fields = {"version": order.version, "idempotency_key": "a", "code": "NOT-THIS"}
+    fields = {"version": order.version, "idempotency_key": "a", "text": "NOT-THIS"}
     wrong = client.post(url, fields)
     assert wrong.status_code == 409
     assert "is not NH-FW-3V" in wrong.content.decode().replace("&#x27;", "'")
-    right = client.post(url, {**fields, "idempotency_key": "b", "code": "S-3"})
+    right = client.post(url, {**fields, "idempotency_key": "b", "text": "S-3"})
     assert right.status_code == 303
     client.force_login(stranger)
     assert client.get(url).status_code == 404
     assert client.post(url, fields).status_code == 404
     with pytest.raises(NotFound):
         confirm(order, stranger, "S-3")
+
+
+def api(worker, order, text, *, key, version):
+    client = Client()
+    client.force_login(worker)
+    return client.post(
+        reverse("valvecare:api-work-order-identity", args=[order.pk]),
+        {"text": text},
+        content_type="application/json",
+        headers={"If-Match": f'"{version}"', "Idempotency-Key": key},
+    )
+
+
+def test_the_interface_confirms_once_and_asks_for_the_version(order, worker):
+    code = label(order.valve, worker).code
+    stale = api(worker, order, code, key="a", version=order.version - 1)
+    assert (stale.status_code, Gate.objects.filter(kind="identity confirmed").count()) == (412, 0)
+    first, again = (api(worker, order, code, key="b", version=order.version) for _ in range(2))
+    assert (first.status_code, again.content) == (200, first.content)
+    assert again["Idempotency-Replayed"] == "true"
+    assert first["ETag"] == f'"{order.version + 1}"'
+    line = first.json()["gates"][0]
+    assert (line["kind"], line["recorded"]["text"]) == ("identity confirmed", code)
+    assert "identity" not in first.json()["verbs"]
+    client = Client()
+    client.force_login(worker)
+    url = reverse("valvecare:api-work-order-identity", args=[order.pk])
+    bare = client.post(url, {"text": code}, content_type="application/json")
+    assert bare.status_code == 428
+
+
+def test_the_order_asks_for_the_identity_before_the_isolation(order, worker):
+    code = label(order.valve, worker).code
+    client = Client()
+    client.force_login(worker)
+    page = client.get(reverse("valvecare:work-order", args=[order.pk])).content.decode()
+    assert page.index("Confirm identity</h2>") < page.index("<dt>isolated</dt>")
+    assert "Next gate" not in page
+    assert code not in page  # only its check sum: who reads the page has not read the plate
+    assert page.count("data-expects=") == 1
+    confirm(order, worker, code)
+    page = client.get(reverse("valvecare:work-order", args=[order.pk])).content.decode()
+    assert "data-expects=" not in page
+    assert f"Label {code} read." in page

@@ -281,6 +281,7 @@ def test_the_whole_order_has_every_step_to_the_close_in_its_order(job):
     text = text_of(signed_in(job.technician).get(whole))
     wanted = [
         "Start",
+        "Confirm identity",
         "isolated",
         "As found",
         "cover released",
@@ -299,7 +300,7 @@ def test_the_whole_order_of_a_function_test_is_short():
     job.to_readied()
     whole = reverse("valvecare:order-whole", args=[job.order.pk])
     text = text_of(signed_in(job.technician).get(whole))
-    assert text.count("<summary>") == 4
+    assert text.count('id="step-') == 5  # start, identity, as found, test, close
 
 
 def test_the_session_names_the_person_and_gives_a_token(job):

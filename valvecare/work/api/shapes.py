@@ -334,7 +334,7 @@ class _GateLine(serializers.Serializer):
     by = serializers.CharField(allow_null=True, help_text="Who recorded it.")
     done_by = serializers.CharField(allow_null=True, help_text="Who did it, if somebody else.")
     words = serializers.CharField()
-    data = serializers.DictField(help_text="What the gate asks for, as it was recorded.")
+    recorded = serializers.DictField(help_text="What the gate asks for, as it was recorded.")
     is_next = serializers.BooleanField()
     why_not = serializers.CharField()
 

@@ -1,14 +1,28 @@
 """Everything about one order, as the page and the endpoint show it."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from datetime import date, datetime
 from typing import Any
 
 from valvecare.core.errors import NotFound, Reason
 from valvecare.core.permits import PERMITS, roles_at
 from valvecare.parts.reads import job_day, open_reservations, why_no_kit
 from valvecare.work.models import WorkOrder
+from valvecare.work.reads.card_lines import (
+    AskLine,
+    DeferralLine,
+    FindingLine,
+    GateLine,
+    KeptLine,
+    OrderCard,
+    OutLine,
+    PartUsedLine,
+    PhotoLine,
+    ProofLine,
+    ReleaseLine,
+    SignatureLine,
+    SlotLine,
+    StepLine,
+)
 from valvecare.work.reads.facts import facts_of
 from valvecare.work.reads.measuring import limits_of
 from valvecare.work.reads.signed import verify_signature
@@ -24,7 +38,6 @@ from valvecare.work.rules import (
     FindingGrade,
     GateKind,
     OrderFacts,
-    OrderKind,
     OrderState,
     PartDecision,
     ReadyItem,
@@ -37,224 +50,6 @@ from valvecare.work.rules import (
     why_not_judge_now,
     why_not_pass,
 )
-
-
-@dataclass(frozen=True, slots=True)
-class StepLine:
-    """One word of the line of progress."""
-
-    state: OrderState
-    is_done: bool
-    is_now: bool
-
-
-@dataclass(frozen=True, slots=True)
-class GateLine:
-    """One gate: passed when and by whom, or what stands before it."""
-
-    kind: GateKind
-    passed_at: datetime | None
-    by: str | None
-    done_by: str | None
-    words: str
-    data: Mapping[str, Any]
-    is_next: bool
-    why_not: str
-
-
-@dataclass(frozen=True, slots=True)
-class FindingLine:
-    part: str
-    is_asked: bool
-    found: str
-    value: float | None
-    unit: str
-    grade: str
-    grade_words: str
-    decision: str
-    not_checked_because: str
-    rule_says: str
-    rule_words: str
-    disagree_because: str
-    for_engineer: bool
-    stage: str
-    measured: tuple[str, ...]
-    by: str | None
-    at: datetime | None
-
-    @property
-    def is_judged(self) -> bool:
-        return bool(self.decision or self.not_checked_because)
-
-
-@dataclass(frozen=True, slots=True)
-class AskLine:
-    """One quantity measured on a part, with the limit it is judged by."""
-
-    part: str
-    quantity: str
-    unit: str
-    limit: str
-    needs_gauge: bool
-
-
-@dataclass(frozen=True, slots=True)
-class SignatureLine:
-    signed: str
-    revision: int
-    name: str
-    at: datetime
-    meaning: str
-    content_hash: str
-    is_intact: bool
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class PartUsedLine:
-    name: str
-    quantity: int
-    lot: str
-    serial: str
-    part: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class KeptLine:
-    """Pieces of a lot kept for this order."""
-
-    lot_id: int
-    item: str
-    lot: str
-    quantity: int
-    place: str
-    fit: str
-
-
-@dataclass(frozen=True, slots=True)
-class ProofLine:
-    id: int
-    done_at: datetime
-    method: str
-    result: str
-    bypass_flow_m3_per_h: float | None
-    uncertainty_share: float | None
-    required_m3_per_h: float | None
-    restriction: str
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class DeferralLine:
-    why: str
-    risk: str
-    until: date
-    asked_by: str
-    signature: str
-    signed_by: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class ReleaseLine:
-    until: date
-    restriction: str
-    words: str
-    signed_by: str
-    signed_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class PhotoLine:
-    """A photograph of this revision; `part` empty: the valve as found."""
-
-    id: int
-    part: str
-    words: str
-    width: int
-    height: int
-
-
-@dataclass(frozen=True, slots=True)
-class OutLine:
-    """Who has the order out on a phone, and since when."""
-
-    by: str
-    since: datetime
-    heard_at: datetime
-
-
-@dataclass(frozen=True, slots=True)
-class SlotLine:
-    window: str
-    crew: str
-    starts_on: date
-    ends_on: date
-    hours: float
-
-
-@dataclass(frozen=True, slots=True)
-class OrderCard:
-    """One order with its facts of the present revision, and the verbs open to this person."""
-
-    id: int
-    number: str
-    version: int
-    revision: int
-    site: str
-    time_zone: str
-    group: str
-    pump: str
-    valve_id: int
-    valve: str
-    design: str
-    serial: str
-    kind: OrderKind
-    state: OrderState
-    why: str
-    raised_by: str
-    raised_at: datetime
-    due_on: date
-    share_used: float | None
-    governed_by: str
-    assigned_to: str | None
-    readiness: Mapping[str, str]
-    ready_items: tuple[ReadyItem, ...]
-    pause_why: str
-    pause_until: date | None
-    started_at: datetime | None
-    as_found: str
-    as_found_words: str
-    mode: str
-    mechanism: str
-    cause: str
-    detection: str
-    run_hours_since: float | None
-    starts_since: float | None
-    remarks: str
-    done_at: datetime | None
-    ended_at: datetime | None
-    is_imported: bool
-    needs_proof: bool
-    required_m3_per_h: float | None
-    updated_at: datetime
-    slot: SlotLine | None
-    progress: tuple[StepLine, ...]
-    gates: tuple[GateLine, ...]
-    findings: tuple[FindingLine, ...]
-    parts_used: tuple[PartUsedLine, ...]
-    kept: tuple[KeptLine, ...]
-    kit_blocked: tuple[str, ...]
-    photos: tuple[PhotoLine, ...]
-    out_with: tuple[OutLine, ...]
-    tests: tuple[ProofLine, ...]
-    deferrals: tuple[DeferralLine, ...]
-    releases: tuple[ReleaseLine, ...]
-    closed_revisions: tuple[Mapping[str, Any], ...]
-    asks: tuple[AskLine, ...]
-    reminders: tuple[str, ...]
-    signatures: tuple[SignatureLine, ...]
-    verbs: tuple[str, ...]
 
 
 def _name(user: Any) -> str | None:
