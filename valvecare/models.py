@@ -40,6 +40,7 @@ from valvecare.protection.models import (
     Verdict,
     VerdictPolicy,
 )
+from valvecare.proving.models import StepAnswer, TestPolicy, TestReading, TestRun
 from valvecare.readings.models import (
     MeterEvent,
     PlantEvent,
@@ -146,7 +147,11 @@ __all__ = [
     "Purchase",
     "ReceivingCheck",
     "Reservation",
+    "StepAnswer",
     "StockCount",
     "Store",
     "Supersession",
+    "TestPolicy",
+    "TestReading",
+    "TestRun",
 ]

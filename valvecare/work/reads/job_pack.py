@@ -1,12 +1,13 @@
 """The job pack of one order: everything that is known before the valve is touched."""
 
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 from valvecare.core.conf import options
 from valvecare.engineering.cautions import Caution, StepKind, cautions_for_step
-from valvecare.engineering.errors import OutOfRange, Refusal
-from valvecare.engineering.flow_choice import Instruments, MethodJudgement, judge_flow_methods
+from valvecare.engineering.errors import Refusal
+from valvecare.engineering.flow_choice import MethodJudgement
 from valvecare.engineering.lifting import LiftingPolicy, LiftingVerdict, lifting_verdict
 from valvecare.engineering.release import (
     ReleaseNeed,
@@ -19,15 +20,12 @@ from valvecare.engineering.release import (
     rod_positions,
 )
 from valvecare.engineering.tightening import tightening_order
-from valvecare.engineering.units import gauge_to_absolute, to_si
 from valvecare.protection.models import FunctionTest
-from valvecare.protection.reads.fleet import fleet_of
-from valvecare.protection.rules import ProofMethod
-from valvecare.protection.rules.capacity import curve_of, liquid_of
 from valvecare.register.models import ProtectionValve, Pump, ValveDesign
 from valvecare.work.models import Finding
 from valvecare.work.reads.card import OrderCard, order_card
 from valvecare.work.reads.facts import spring_known
+from valvecare.work.reads.test_methods import methods_found
 from valvecare.work.rules import (
     CAUTIONS_BEFORE,
     GATES,
@@ -38,18 +36,17 @@ from valvecare.work.rules import (
     OrderKind,
 )
 from valvecare.work.rules.pack import (
-    TEST_STEPS,
     GoLine,
     Isolation,
     ReadyFacts,
     Step,
-    TestStep,
     go_lines,
     hold_points,
     isolation_list,
     numbered_steps,
 )
 from valvecare.work.rules.steps import OPENS_THE_VALVE
+from valvecare.work.rules.test_steps import TEST_STEPS, WATCHED_UNITS, TestStep
 
 LAST_FINDINGS = 300
 """Findings of the past that are looked through for each part's latest."""
@@ -127,6 +124,7 @@ class TestPlan:
     design_m3_per_h: float | None
     switching_m3_per_h: float | None
     steps: tuple[TestStep, ...]
+    watched: tuple[tuple[str, str], ...]
     methods: tuple[MethodJudgement, ...]
     words: str
 
@@ -275,87 +273,17 @@ def tightening_of(design: ValveDesign | None) -> Tightening:
     )
 
 
-_METERS = {
-    ProofMethod.FLOW_METER.value: "u_meter_share",
-    ProofMethod.CLAMP_ON.value: "u_clamp_on_share",
-    ProofMethod.VESSEL_LEVEL.value: "u_vessel_level_share",
-}
-_NO_METHOD = (
-    "No way of measuring the bypass flow is chosen: no test of this valve with a recorded "
-    "uncertainty is in the register. Choose it under Calculations with the instruments at hand."
-)
-
-
-def _methods(
-    valve: ProtectionValve, required: float | None
-) -> tuple[tuple[MethodJudgement, ...], str]:
-    """The methods judged with the uncertainties recorded at this valve's latest tests."""
-    seen: dict[str, float] = {}
-    rows = FunctionTest.objects.filter(
-        valve=valve, method__in=list(_METERS), uncertainty_share__isnull=False
-    ).order_by("-done_at", "-id")[:20]
-    for row in rows:
-        seen.setdefault(_METERS[row.method], row.uncertainty_share)
-    if required is None:
-        return (), "The required minimum flow of the pump is not known: ask the pump's owner."
-    if not seen:
-        return (), _NO_METHOD
-    instruments = Instruments(
-        **{
-            "u_meter_share": None,
-            "u_clamp_on_share": None,
-            "u_vessel_level_share": None,
-            **seen,
-        },
-        u_kv_share=None,
-        u_pressure_drop_share=None,
-        u_density_share=None,
-        kv_is_under_test=True,
-        u_shaft_power_share=None,
-        u_rise_k=None,
-        u_head_share=None,
-    )
-    found = fleet_of([valve.pk]).hydraulics.get(valve.pk)
-    if found is None:
-        return (), f"The valve is {valve.status}: only a valve in service is tested with its pump."
-    try:
-        liquid = liquid_of(found)
-        judged = judge_flow_methods(
-            curve_of(found, liquid),
-            liquid,
-            flow_m3_per_s=to_si("volume_flow", "m3/h", required),
-            inlet_temperature_degc=found.suction_temperature_degc,  # type: ignore[arg-type]
-            inlet_pa_abs=_inlet(found.suction_pressure_bar_g, found.atmospheric_pressure_bar_a),
-            instruments=instruments,
-        )
-    except Refusal as refusal:
-        return (), f"No method is judged: {refusal}"
-    return judged, "Uncertainties as recorded at this valve's latest tests."
-
-
-def _inlet(gauge_bar: float | None, atmospheric_bar: float | None) -> float:
-    for name, value in (
-        ("suction_pressure_bar_g", gauge_bar),
-        ("atmospheric_pressure_bar_a", atmospheric_bar),
-    ):
-        if value is None:
-            raise OutOfRange(name, None, "given", "the register says it is not known")
-    return gauge_to_absolute(
-        to_si("pressure_gauge", "bar", gauge_bar),
-        atmospheric_pa_abs=to_si("pressure_absolute", "bar", atmospheric_bar),
-    )
-
-
-def _test_plan(valve: ProtectionValve) -> TestPlan:
+def _test_plan(valve: ProtectionValve, on: date) -> TestPlan:
     required = valve.pump.stable_min_flow_m3_per_h
-    methods, words = _methods(valve, required)
+    found = methods_found(valve, required, on, with_recorded=True)
     return TestPlan(
         required,
         valve.design_bypass_flow_m3_per_h,
         valve.switching_flow_m3_per_h,
         TEST_STEPS,
-        methods,
-        words,
+        tuple((watched.value, unit) for watched, unit in WATCHED_UNITS.items()),
+        found.methods,
+        found.words,
     )
 
 
@@ -443,6 +371,6 @@ def job_pack(order_id: int, user: Any) -> JobPack:
         tightening=tightening,
         last=last_findings(valve.pk, order_id, tuple(line.part for line in card.findings)),
         last_test=FunctionTest.objects.filter(valve=valve).order_by("-done_at", "-id").first(),
-        test_plan=_test_plan(valve) if kind in NEEDS_PROOF else None,
+        test_plan=_test_plan(valve, card.due_on) if kind in NEEDS_PROOF else None,
         cautions=_cautions(kind),
     )

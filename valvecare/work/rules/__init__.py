@@ -21,7 +21,7 @@ from valvecare.work.rules.gates import (
     why_not_ready,
     why_undecided,
 )
-from valvecare.work.rules.gauges import GaugeFacts, GaugeKind, why_not_gauge
+from valvecare.work.rules.gauges import GaugeFacts, GaugeKind, gauge_uncertainty, why_not_gauge
 from valvecare.work.rules.joint import PASSES, why_no_torque, why_not_joint
 from valvecare.work.rules.judgement import (
     AFTER_LAPPING,
@@ -101,6 +101,7 @@ __all__ = [
     "UNITS",
     "canonical",
     "differs",
+    "gauge_uncertainty",
     "hash_of",
     "is_softer",
     "judge_part",
