@@ -56,6 +56,10 @@ class Options:
     LIFTING_TEAM: int = 2
     """The largest team that lifts by hand, 1 to 3."""
 
+    HOT_FROM_DEGC: float = 60.0
+    """Temperature of the liquid from which steps for hot valves apply. The owner's policy; about
+    60 degC burns bare skin at a short touch of metal (ISO 13732-1, from memory)."""
+
     MEDIA_ROOT: str = ""
     """Folder for photographs and certificates, outside the web root. Empty: Django's MEDIA_ROOT."""
 

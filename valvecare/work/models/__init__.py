@@ -17,8 +17,20 @@ from valvecare.work.models.orders import (
     WorkOrderQuerySet,
     number_of,
 )
+from valvecare.work.models.procedures import (
+    OWNERS,
+    Procedure,
+    ProcedureStep,
+    ProcedureVersion,
+    StepRecord,
+)
 
 __all__ = [
+    "OWNERS",
+    "Procedure",
+    "ProcedureStep",
+    "ProcedureVersion",
+    "StepRecord",
     "ClosedRevision",
     "Deferral",
     "Finding",

@@ -96,6 +96,14 @@ class WorkOrder(Versioned, SiteScoped):
     readiness = models.JSONField(
         blank=True, default=dict, help_text="Item of the go/no-go list: its proof."
     )
+    procedure = models.ForeignKey(
+        "valvecare.ProcedureVersion",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="orders",
+        help_text="The version this order goes by: fixed when it is readied or started.",
+    )
     pause_why = models.CharField(max_length=300, blank=True)
     pause_until = models.DateField(null=True, blank=True)
     started_at = models.DateTimeField(null=True, blank=True)
