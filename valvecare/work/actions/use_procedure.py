@@ -128,7 +128,9 @@ def version_for(order: WorkOrder) -> ProcedureVersion | None:
     valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=order.valve_id)
     served = serving(valve, OrderKind(order.kind))
     refuse_if(served.refusal)
-    found: ProcedureVersion | None = ProcedureVersion.objects.filter(pk=served.version).first()
+    if served.version is None:
+        return None
+    found: ProcedureVersion = ProcedureVersion.objects.get(pk=served.version)
     return found
 
 
@@ -136,7 +138,7 @@ def version_to_start(order: WorkOrder) -> ProcedureVersion | None:
     """The version the order was readied with; one that was withdrawn since is not started."""
     if order.procedure_id is None:
         return version_for(order)
-    row = ProcedureVersion.objects.select_related("procedure").get(pk=order.procedure_id)
+    row: ProcedureVersion = ProcedureVersion.objects.get(pk=order.procedure_id)
     if row.state == VersionState.WITHDRAWN:
         raise Refused(
             Reason(
