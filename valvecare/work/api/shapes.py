@@ -339,6 +339,13 @@ class _GateLine(serializers.Serializer):
     why_not = serializers.CharField()
 
 
+class _MeasuredLine(serializers.Serializer):
+    quantity = serializers.ChoiceField(choices=_words(Measured))
+    value = serializers.FloatField()
+    unit = serializers.CharField()
+    gauge = serializers.CharField()
+
+
 class _FindingLine(serializers.Serializer):
     part = serializers.ChoiceField(choices=_words(PartName))
     is_asked = serializers.BooleanField()
@@ -355,7 +362,11 @@ class _FindingLine(serializers.Serializer):
     for_engineer = serializers.BooleanField()
     stage = serializers.CharField()
     measured = serializers.ListField(child=serializers.CharField())
+    values = _MeasuredLine(many=True)
+    kinds = serializers.ListField(child=serializers.CharField())
+    gauge = serializers.CharField(help_text="Of a value that is no measurement of the rule.")
     by = serializers.CharField(allow_null=True)
+    done_by = serializers.CharField(allow_null=True, help_text="Who did it, if somebody else.")
     at = serializers.DateTimeField(allow_null=True)
 
 

@@ -272,7 +272,8 @@ class AgreeForm(VerbForm):
     words = _line("Words, if any", required=False)
 
 
-def _field_of(item: ReadyItem) -> str:
+def ready_name(item: ReadyItem) -> str:
+    """Name of the field in which an item of the go/no-go list is proven."""
     return f"item_{item.name.lower()}"
 
 
@@ -281,7 +282,7 @@ class ReadyForm(VerbForm):
 
     def shape(self) -> None:
         for item in self.card.ready_items:
-            self.fields[_field_of(item)] = forms.CharField(
+            self.fields[ready_name(item)] = forms.CharField(
                 label=item.value.capitalize(),
                 max_length=200,
                 required=False,
@@ -292,9 +293,9 @@ class ReadyForm(VerbForm):
     def inputs(self) -> dict[str, Any]:
         return {
             "proofs": {
-                item.value: self.cleaned_data[_field_of(item)]
+                item.value: self.cleaned_data[ready_name(item)]
                 for item in self.card.ready_items
-                if self.cleaned_data[_field_of(item)]
+                if self.cleaned_data[ready_name(item)]
             }
         }
 
@@ -405,7 +406,7 @@ class FindingForm(VerbForm):
                 del self.fields["gauge"]
         asked: dict[str, forms.Field] = {}
         for ask in self.asks:
-            name, label = _measure(ask.quantity), ask.quantity.capitalize()
+            name, label = measure_name(ask.quantity), ask.quantity.capitalize()
             asked[name] = (
                 _yes_or_no(label, ask.limit)
                 if ask.quantity == Measured.CONTACT_RING.value
@@ -425,13 +426,14 @@ class FindingForm(VerbForm):
                 "gauge": gauge if ask.needs_gauge else "",
             }
             for ask in self.asks
-            for value in (given.pop(_measure(ask.quantity)),)
+            for value in (given.pop(measure_name(ask.quantity)),)
             if value is not None
         ]
         return given
 
 
-def _measure(quantity: str) -> str:
+def measure_name(quantity: str) -> str:
+    """Name of the field in which a quantity is given."""
     return f"measured_{Measured(quantity).name.lower()}"
 
 

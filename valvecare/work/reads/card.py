@@ -13,6 +13,7 @@ from valvecare.work.reads.card_lines import (
     FindingLine,
     GateLine,
     KeptLine,
+    MeasuredLine,
     OrderCard,
     OutLine,
     PartUsedLine,
@@ -113,7 +114,7 @@ def _findings(order: WorkOrder, facts: OrderFacts) -> tuple[FindingLine, ...]:
     rows = {
         row.part: row
         for row in order.findings.filter(revision=order.revision)
-        .select_related("by")
+        .select_related("by", "done_by", "gauge")
         .prefetch_related("measurements__gauge")
         .order_by("id")
     }
@@ -144,7 +145,21 @@ def _findings(order: WorkOrder, facts: OrderFacts) -> tuple[FindingLine, ...]:
                 )
                 if row
                 else (),
+                tuple(
+                    MeasuredLine(
+                        value.quantity,
+                        value.value,
+                        value.unit,
+                        value.gauge.code if value.gauge else "",
+                    )
+                    for value in row.measurements.all()
+                )
+                if row
+                else (),
+                tuple(row.kinds) if row else (),
+                row.gauge.code if row and row.gauge else "",
                 _name(row.by) if row else None,
+                _name(row.done_by) if row else None,
                 row.at if row else None,
             )
         )

@@ -32,6 +32,16 @@ class GateLine:
 
 
 @dataclass(frozen=True, slots=True)
+class MeasuredLine:
+    """One value read at a part, in its unit, from this gauge (empty: none)."""
+
+    quantity: str
+    value: float
+    unit: str
+    gauge: str
+
+
+@dataclass(frozen=True, slots=True)
 class FindingLine:
     part: str
     is_asked: bool
@@ -48,7 +58,11 @@ class FindingLine:
     for_engineer: bool
     stage: str
     measured: tuple[str, ...]
+    values: tuple[MeasuredLine, ...]
+    kinds: tuple[str, ...]
+    gauge: str
     by: str | None
+    done_by: str | None
     at: datetime | None
 
     @property
