@@ -40,7 +40,6 @@ from valvecare.protection.models import (
     Verdict,
     VerdictPolicy,
 )
-from valvecare.proving.models import StepAnswer, TestPolicy, TestReading, TestRun
 from valvecare.readings.models import (
     MeterEvent,
     PlantEvent,
@@ -73,13 +72,10 @@ from valvecare.work.models import (
     OrderTest,
     PartUsed,
     Photo,
-    Procedure,
-    ProcedureStep,
-    ProcedureVersion,
     ProvisionalRelease,
     Signature,
-    StepRecord,
     TakenAlong,
+    Tightening,
     WorkOrder,
 )
 
@@ -116,11 +112,8 @@ __all__ = [
     "OrderTest",
     "PartUsed",
     "Photo",
-    "Procedure",
-    "ProcedureStep",
-    "ProcedureVersion",
-    "StepRecord",
     "TakenAlong",
+    "Tightening",
     "PlantCredential",
     "PlantEvent",
     "Policy",
@@ -155,11 +148,7 @@ __all__ = [
     "Purchase",
     "ReceivingCheck",
     "Reservation",
-    "StepAnswer",
     "StockCount",
     "Store",
     "Supersession",
-    "TestPolicy",
-    "TestReading",
-    "TestRun",
 ]

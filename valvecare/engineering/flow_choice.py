@@ -198,8 +198,7 @@ def choose_flow_method(
         inlet_pa_abs=inlet_pa_abs,
         instruments=instruments,
     )
-    given = {name: value for name, value in vars(instruments).items() if name.startswith("u_")}
-    if all(value is None for value in given.values()):
+    if all(method.reason == "not available" for method in judged):
         raise NotEnoughData("no instrument", "one way to know the bypass flow")
     if not judged[0].able:
         reasons = "; ".join(f"{method.method}: {method.reason}" for method in judged)
@@ -229,15 +228,12 @@ def _kv(instruments: Instruments) -> MethodJudgement:
         instruments.u_pressure_drop_share,
         instruments.u_density_share,
     )
-    known = kv is not None and drop is not None and density is not None
-    if not known and not instruments.kv_is_under_test:
+    if kv is None or drop is None or density is None:
         return MethodJudgement(name, False, None, "not available")
-    relative = None
-    if kv is not None and drop is not None and density is not None:
-        relative = relative_kv_uncertainty(
-            u_kv_share=kv, u_pressure_drop_share=drop, u_density_share=density
-        )
-    if relative is None or instruments.kv_is_under_test:
+    relative = relative_kv_uncertainty(
+        u_kv_share=kv, u_pressure_drop_share=drop, u_density_share=density
+    )
+    if instruments.kv_is_under_test:
         return MethodJudgement(
             name, False, relative, "circular: it uses the Kv that the test is to prove"
         )

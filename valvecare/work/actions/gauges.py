@@ -21,8 +21,6 @@ def add_gauge(
     step: float,
     calibrated_until: date,
     note: str = "",
-    uncertainty: float | None = None,
-    uncertainty_share: float | None = None,
     actor: Any,
     at: datetime,
 ) -> Gauge:
@@ -40,7 +38,5 @@ def add_gauge(
         step=step,
         calibrated_until=calibrated_until,
         note=note,
-        uncertainty=uncertainty,
-        uncertainty_share=uncertainty_share,
     )
     return create(gauge, actor=actor, at=at, permit="change_gauges")
