@@ -40,6 +40,7 @@ from valvecare.protection.models import (
     Verdict,
     VerdictPolicy,
 )
+from valvecare.proving.models import StepAnswer, TestPolicy, TestReading, TestRun
 from valvecare.readings.models import (
     MeterEvent,
     PlantEvent,
@@ -72,10 +73,13 @@ from valvecare.work.models import (
     OrderTest,
     PartUsed,
     Photo,
+    Procedure,
+    ProcedureStep,
+    ProcedureVersion,
     ProvisionalRelease,
     Signature,
+    StepRecord,
     TakenAlong,
-    Tightening,
     WorkOrder,
 )
 
@@ -112,8 +116,11 @@ __all__ = [
     "OrderTest",
     "PartUsed",
     "Photo",
+    "Procedure",
+    "ProcedureStep",
+    "ProcedureVersion",
+    "StepRecord",
     "TakenAlong",
-    "Tightening",
     "PlantCredential",
     "PlantEvent",
     "Policy",
@@ -148,7 +155,11 @@ __all__ = [
     "Purchase",
     "ReceivingCheck",
     "Reservation",
+    "StepAnswer",
     "StockCount",
     "Store",
     "Supersession",
+    "TestPolicy",
+    "TestReading",
+    "TestRun",
 ]

@@ -235,6 +235,12 @@ def settled(phone: Phone, wanted: int, state: str = "accepted") -> list[dict[str
     raise AssertionError(json.dumps(phone.entries(), default=str)[:2000])
 
 
+def small_photo() -> dict[str, Any]:
+    out = io.BytesIO()
+    Image.new("RGB", (320, 240), "grey").save(out, "JPEG")
+    return {"name": "small.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
+
+
 def big_photo() -> dict[str, Any]:
     out = io.BytesIO()
     exif = Image.Exif()
@@ -360,6 +366,38 @@ def test_somebody_else_was_faster_both_sides_are_shown(
     settled(phone, 1)
     assert FunctionTest.objects.count() == 1
     assert WorkOrder.objects.get(pk=job.order.pk).as_found_words.startswith("Held pressure")
+
+
+def test_the_same_step_overtaken_is_chosen_field_by_field(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    """S-27 after a refused entry: both sides per field, a choice for each, nothing lost."""
+    start(job)
+    take_along(phone, job)
+    job.as_found()  # another technician records the same step, in other words
+    mine = {"words": "Bypass line cold.", "grade": "worse"}
+    assert "See both sides" in fill_step(phone, "As found", mine, [small_photo()])
+    phone.look("/at-the-valve/on-this-phone/")
+    wait_text(phone, "changed by somebody else")
+
+    def choose(words: str, side: str) -> None:
+        field = phone.page.locator("fieldset", has=phone.page.get_by_text(words, exact=True))
+        field.get_by_label(re.compile(side)).check()
+
+    def send() -> str:
+        phone.page.get_by_role("button", name=re.compile("Send as chosen")).click()
+        return phone.page.locator("article .wrong").inner_text()
+
+    said = "Choose yours or theirs: What was read or seen before anything was changed, As-found"
+    assert said in phone.do(send)
+    assert "Held pressure, bypass line warm." in phone.do(lambda: phone.page.inner_text("main"))
+    phone.do(choose, "What was read or seen before anything was changed", "Yours")
+    phone.do(choose, "As-found grade", "Theirs")
+    phone.do(lambda: phone.page.get_by_role("button", name=re.compile("Send as chosen")).click())
+    settled(phone, 1)
+    order = WorkOrder.objects.get(pk=job.order.pk)
+    assert (order.as_found_words, order.as_found) == ("Bypass line cold.", "as expected")
+    assert Photo.objects.count() == 1
 
 
 def start(job: Job) -> None:

@@ -39,3 +39,12 @@ def test_a_drift_is_told_by_name():
     kept["paths"]["/api/v1/due-jobs"]["get"]["summary"] = "something else"
     del kept["components"]["schemas"]["Problem"]
     assert differing(kept, made) == ["paths: /api/v1/due-jobs", "schemas: Problem"]
+
+
+def test_no_operation_speaks_to_developers():
+    described = [
+        operation.get("description", "")
+        for methods in generated()["paths"].values()
+        for operation in methods.values()
+    ]
+    assert [words for words in described if "required_scopes" in words] == []

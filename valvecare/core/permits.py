@@ -70,6 +70,12 @@ PERMITS: dict[str, frozenset[Role]] = {
     "reopen_work_order": _ENGINEER | {Role.APPROVER},
     "decide_part": _ENGINEER,
     "change_gauges": _ENGINEER | _PLANNER | {Role.STOREKEEPER},
+    "change_procedure": _ENGINEER,
+    "use_procedure": _ENGINEER | {Role.APPROVER},
+    "witness_step": _ENGINEER
+    | _PLANNER
+    | _TECHNICIAN
+    | {Role.SHIFT_LEAD, Role.PERMIT_ISSUER, Role.APPROVER},
     # parts
     "view_parts": _STAFF,
     "change_parts": frozenset({Role.STOREKEEPER}),

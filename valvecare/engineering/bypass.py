@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from math import pi
+from math import pi, sqrt
 
 from valvecare.engineering import plausible
 from valvecare.engineering.curves import G_M_PER_S2, PumpCurve
@@ -12,7 +12,9 @@ from valvecare.engineering.thermal import TemperatureRises, temperature_rises
 from valvecare.engineering.valve_flow import (
     cavitation_index,
     choking_pressure_drop,
+    critical_pressure_ratio,
     flow_through_kv,
+    kv_to_flow_area,
 )
 
 _PROPERTY_ROUNDS = 3
@@ -88,13 +90,8 @@ def back_pressure(line: ReturnLine, flow_m3_per_s: float, *, density_kg_per_m3: 
     """
     flow = plausible.FLOW_OR_ZERO.check("flow_m3_per_s", flow_m3_per_s)
     density = plausible.DENSITY.check("density_kg_per_m3", density_kg_per_m3)
-    own = flow / (0.25 * pi * line.bore_m**2)
-    shared = flow * line.pumps_on_common / (0.25 * pi * line.common_bore_m**2)
-    pressure = line.end_pa_abs + density * (
-        G_M_PER_S2 * line.rise_m
-        + 0.5 * line.loss_coefficient * own**2
-        + 0.5 * line.common_loss_coefficient * shared**2
-    )
+    end, losses = _line_terms(line, density)
+    pressure = end + losses * flow**2
     if pressure <= 0.0:
         raise OutOfRange("rise_m", line.rise_m, "such that the pressure stays above vacuum")
     return pressure
@@ -135,7 +132,8 @@ def bypass_flow_with_return_line(
 
     Source
     ------
-    IEC 60534-2-1 with a series resistance; 99.37 m3/h by bisection, no publication.
+    IEC 60534-2-1 with a series resistance, in closed form; 99.37 m3/h also by bisection, no
+    publication.
 
     Examples
     --------
@@ -147,28 +145,14 @@ def bypass_flow_with_return_line(
     99.4
     """
 
-    def through(flow: float) -> float:
-        outlet = back_pressure(line, flow, density_kg_per_m3=density_kg_per_m3)
-        if outlet >= discharge and flow > 0.0:
-            return 0.0
-        return flow_through_kv(
-            kv,
-            inlet_pa_abs=discharge,
-            outlet_pa_abs=outlet,
-            density_kg_per_m3=density_kg_per_m3,
-            vapour_pressure_pa_abs=vapour_pressure_pa_abs,
-            critical_pressure_pa_abs=critical_pressure_pa_abs,
-            recovery_factor=recovery_factor,
-        )
-
     discharge = plausible.PRESSURE_ABS.check("discharge_pa_abs", discharge_pa_abs)
-    low, high = 0.0, through(0.0)
-    if high > 20.0:
+    trim = _Trim(
+        kv, density_kg_per_m3, vapour_pressure_pa_abs, critical_pressure_pa_abs, recovery_factor
+    )
+    free = trim.flow(discharge, back_pressure(line, 0.0, density_kg_per_m3=density_kg_per_m3))
+    if free > 20.0:
         raise OutOfRange("kv", kv, "such that the bypass passes at most 20 m3/s")
-    while high - low > 1e-10 * high:
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if through(middle) > middle else (low, middle)
-    return high
+    return _meeting_flow(trim, line, discharge, 0.0)
 
 
 @dataclass(frozen=True)
@@ -255,23 +239,9 @@ def bypass_working_point(
     def discharge(pump_flow: float) -> float:
         return inlet + cold * G_M_PER_S2 * curve.head(pump_flow)
 
-    def surplus(pump_flow: float) -> float:
-        """Flow the trim would pass at this pump flow, less the flow left for it."""
-        left = pump_flow - main
-        before = discharge(pump_flow)
-        after = back_pressure(line, left, density_kg_per_m3=density)
-        if after >= before:
-            return -left
-        passed = flow_through_kv(
-            kv,
-            inlet_pa_abs=before,
-            outlet_pa_abs=after,
-            density_kg_per_m3=density,
-            vapour_pressure_pa_abs=boiling,
-            critical_pressure_pa_abs=critical,
-            recovery_factor=recovery_factor,
-        )
-        return passed - left
+    def balance() -> float:
+        trim = _Trim(kv, density, boiling, critical, recovery_factor)
+        return _first_balance(curve, trim, line, main, discharge, cold)
 
     def rises_at(pump_flow: float) -> TemperatureRises:
         return temperature_rises(
@@ -282,12 +252,12 @@ def bypass_working_point(
             inlet_pa_abs=inlet,
         )
 
-    flow = _first_balance(curve, surplus, main)
+    flow = balance()
     rises = rises_at(flow)
     for _ in range(_PROPERTY_ROUNDS):  # density and vapour pressure before the trim depend on Q
         hot = temperature + rises.outlet_rise_k
         density, boiling = liquid.density(hot, discharge(flow)), liquid.vapour_pressure(hot)
-        flow = _first_balance(curve, surplus, main)
+        flow = balance()
         rises = rises_at(flow)
     before = discharge(flow)
     after = back_pressure(line, flow - main, density_kg_per_m3=density)
@@ -433,24 +403,100 @@ def pipe_loss_coefficient(
     return friction * length / bore + fittings
 
 
-def _first_balance(curve: PumpCurve, surplus: Callable[[float], float], main: float) -> float:
+@dataclass(frozen=True)
+class _Trim:
+    """The trim and the liquid before it; units as `flow_through_kv`."""
+
+    kv: float
+    density_kg_per_m3: float
+    vapour_pressure_pa_abs: float
+    critical_pressure_pa_abs: float
+    recovery_factor: float
+
+    def flow(self, inlet_pa_abs: float, outlet_pa_abs: float) -> float:
+        """m3/s between two pressures, every input checked."""
+        return flow_through_kv(
+            self.kv,
+            inlet_pa_abs=inlet_pa_abs,
+            outlet_pa_abs=outlet_pa_abs,
+            density_kg_per_m3=self.density_kg_per_m3,
+            vapour_pressure_pa_abs=self.vapour_pressure_pa_abs,
+            critical_pressure_pa_abs=self.critical_pressure_pa_abs,
+            recovery_factor=self.recovery_factor,
+        )
+
+
+def _meeting_flow(
+    trim: _Trim, line: ReturnLine, discharge_pa_abs: float, slope_pa_s_per_m3: float
+) -> float:
+    """Bypass flow, m3/s, that trim and return line agree on, in closed form.
+
+    With the discharge pressure linear in the bypass flow y, ``p1 = discharge + slope y``, the trim
+    passes ``y^2 = g (p1 - p2)`` unchoked and ``y^2 = g FL^2 (p1 - FF pv)`` choked, and the line
+    asks ``p2 = end + k y^2``: two quadratics. The trim passes more than y where both are positive,
+    so the flow is the smaller of their upper roots.
+    """
+    passed = kv_to_flow_area(trim.kv) ** 2 / trim.density_kg_per_m3
+    choked = passed * trim.recovery_factor**2
+    throat = trim.vapour_pressure_pa_abs * critical_pressure_ratio(
+        trim.vapour_pressure_pa_abs, critical_pressure_pa_abs=trim.critical_pressure_pa_abs
+    )
+    end, losses = _line_terms(line, trim.density_kg_per_m3)
+    return min(
+        _upper_root(
+            1.0 + passed * losses, passed * slope_pa_s_per_m3, passed * (discharge_pa_abs - end)
+        ),
+        _upper_root(1.0, choked * slope_pa_s_per_m3, choked * (discharge_pa_abs - throat)),
+    )
+
+
+def _line_terms(line: ReturnLine, density_kg_per_m3: float) -> tuple[float, float]:
+    """Pressure at the bypass outlet is the first, Pa, plus the second, Pa s2/m6, times flow^2."""
+    own = 1.0 / (0.25 * pi * line.bore_m**2)
+    shared = line.pumps_on_common / (0.25 * pi * line.common_bore_m**2)
+    losses = line.loss_coefficient * own**2 + line.common_loss_coefficient * shared**2
+    return (
+        line.end_pa_abs + density_kg_per_m3 * G_M_PER_S2 * line.rise_m,
+        0.5 * density_kg_per_m3 * losses,
+    )
+
+
+def _upper_root(square: float, linear: float, constant: float) -> float:
+    """Larger y with ``square y^2 = linear y + constant``; no digits lost to cancellation."""
+    root = sqrt(max(linear**2 + 4.0 * square * constant, 0.0))
+    if linear >= 0.0:
+        return (linear + root) / (2.0 * square)
+    return 2.0 * constant / (root - linear)
+
+
+def _first_balance(
+    curve: PumpCurve,
+    trim: _Trim,
+    line: ReturnLine,
+    main: float,
+    discharge: Callable[[float], float],
+    density_before_kg_per_m3: float,
+) -> float:
     """Smallest pump flow at which the trim passes exactly what is left for it."""
-    points = [main, *(q for q in curve.flows_m3_per_s if q > main)]
-    if main < curve.flows_m3_per_s[0]:
-        points[0] = curve.flows_m3_per_s[0]
-    if surplus(points[0]) <= 0.0:
+    flows, heads = curve.flows_m3_per_s, curve.heads_m
+    lowest = max(main, flows[0])
+    before = discharge(lowest)
+    after = back_pressure(line, lowest - main, density_kg_per_m3=trim.density_kg_per_m3)
+    if after >= before or trim.flow(before, after) <= lowest - main:
         raise NoSolution(
             "no driving pressure or no flow: at the lowest pump flow of the curve the bypass "
             "passes less than is left for it",
-            (points[0],),
+            (lowest,),
         )
-    for low, high in zip(points, points[1:], strict=False):
-        if surplus(high) > 0.0:
+    for i in range(len(flows) - 1):
+        if flows[i + 1] <= main:
             continue
-        while high - low > 1e-9 * high:
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if surplus(middle) > 0.0 else (low, middle)
-        return high
+        slope = density_before_kg_per_m3 * G_M_PER_S2 * (heads[i + 1] - heads[i])
+        slope /= flows[i + 1] - flows[i]
+        low = max(main, flows[i])
+        flow = main + _meeting_flow(trim, line, discharge(low) - slope * (low - main), slope)
+        if flow <= flows[i + 1]:
+            return max(flow, low)
     raise NoSolution(
-        "the bypass would pass more than the curve covers; extend the curve", (points[-1],)
+        "the bypass would pass more than the curve covers; extend the curve", (flows[-1],)
     )

@@ -70,6 +70,8 @@ class NotEnoughData(Refusal):
 
 def require_number(name: str, value: object) -> float:
     """Return `value` as a finite float; refuse None, bool, text, NaN and infinities by name."""
+    if type(value) is float and isfinite(value):
+        return value
     if value is None:
         raise OutOfRange(name, value, "given", "no value is assumed for it")
     if isinstance(value, bool) or not isinstance(value, (int, float)):
@@ -95,21 +97,13 @@ def require_between(
     `above`/`below` exclude the end, `at_least`/`at_most` include it.
     """
     number = require_number(name, value)
-    parts = []
-    if above is not None:
-        parts.append(f"above {above:g}")
-    if at_least is not None:
-        parts.append(f"at least {at_least:g}")
-    if below is not None:
-        parts.append(f"below {below:g}")
-    if at_most is not None:
-        parts.append(f"at most {at_most:g}")
-    inside = (
+    if (
         (above is None or number > above)
         and (at_least is None or number >= at_least)
         and (below is None or number < below)
         and (at_most is None or number <= at_most)
-    )
-    if not inside:
-        raise OutOfRange(name, number, " and ".join(parts), why)
-    return number
+    ):
+        return number
+    ends = (("above", above), ("at least", at_least), ("below", below), ("at most", at_most))
+    allowed = " and ".join(f"{word} {end:g}" for word, end in ends if end is not None)
+    raise OutOfRange(name, number, allowed, why)

@@ -198,7 +198,8 @@ def choose_flow_method(
         inlet_pa_abs=inlet_pa_abs,
         instruments=instruments,
     )
-    if all(method.reason == "not available" for method in judged):
+    given = {name: value for name, value in vars(instruments).items() if name.startswith("u_")}
+    if all(value is None for value in given.values()):
         raise NotEnoughData("no instrument", "one way to know the bypass flow")
     if not judged[0].able:
         reasons = "; ".join(f"{method.method}: {method.reason}" for method in judged)
@@ -228,12 +229,15 @@ def _kv(instruments: Instruments) -> MethodJudgement:
         instruments.u_pressure_drop_share,
         instruments.u_density_share,
     )
-    if kv is None or drop is None or density is None:
+    known = kv is not None and drop is not None and density is not None
+    if not known and not instruments.kv_is_under_test:
         return MethodJudgement(name, False, None, "not available")
-    relative = relative_kv_uncertainty(
-        u_kv_share=kv, u_pressure_drop_share=drop, u_density_share=density
-    )
-    if instruments.kv_is_under_test:
+    relative = None
+    if kv is not None and drop is not None and density is not None:
+        relative = relative_kv_uncertainty(
+            u_kv_share=kv, u_pressure_drop_share=drop, u_density_share=density
+        )
+    if relative is None or instruments.kv_is_under_test:
         return MethodJudgement(
             name, False, relative, "circular: it uses the Kv that the test is to prove"
         )

@@ -322,9 +322,7 @@ def outlet_temperature(
     inlet, outlet = _rising(inlet_pa_abs, outlet_pa_abs)
     share = plausible.EFFICIENCY.check("efficiency", efficiency)
     ideal = liquid.isentropic_temperature(inlet_temperature_degc, inlet, outlet)
-    before = liquid.enthalpy(inlet_temperature_degc, inlet)
-    after = before + (liquid.enthalpy(ideal, outlet) - before) / share
-    return liquid.temperature_at_enthalpy(after, outlet)
+    return _heated(liquid, inlet_temperature_degc, inlet, ideal, outlet, share)
 
 
 def throttle_outlet_temperature(
@@ -452,12 +450,13 @@ def temperature_rises(
         outlet_pa_abs=outlet,
     )
     try:
-        hot = outlet_temperature(
+        hot = _heated(
             liquid,
-            inlet_temperature_degc=inlet_temperature_degc,
-            inlet_pa_abs=inlet_pa_abs,
-            outlet_pa_abs=outlet,
-            efficiency=efficiency,
+            inlet_temperature_degc,
+            inlet_pa_abs,
+            inlet_temperature_degc + compression,
+            outlet,
+            plausible.EFFICIENCY.check("efficiency", efficiency),
         )
         whole_pass = return_line_rise(head, efficiency, specific_heat_j_per_kg_k=heat)
         back = inlet_temperature_degc + whole_pass
@@ -490,6 +489,20 @@ def temperature_rises(
             "steady flow, liquid throughout",
         ),
     )
+
+
+def _heated(
+    liquid: Liquid,
+    inlet_temperature_degc: float,
+    inlet_pa_abs: float,
+    ideal_degc: float,
+    outlet_pa_abs: float,
+    efficiency: float,
+) -> float:
+    """Outlet temperature, degC, from the one at constant entropy: h2 = h1 + (h2s - h1)/eta."""
+    before = liquid.enthalpy(inlet_temperature_degc, inlet_pa_abs)
+    after = before + (liquid.enthalpy(ideal_degc, outlet_pa_abs) - before) / efficiency
+    return liquid.temperature_at_enthalpy(after, outlet_pa_abs)
 
 
 def _rising(inlet_pa_abs: float, outlet_pa_abs: float) -> tuple[float, float]:

@@ -44,6 +44,14 @@ class FunctionTest(SiteScoped):
         max_length=300, blank=True, help_text="What operations must keep to."
     )
     words = models.CharField(max_length=500, blank=True)
+    rule_version = models.CharField(
+        max_length=20, blank=True, help_text="Of the rule that judged the steps; empty: no steps."
+    )
+    evidence: Any = models.JSONField(
+        blank=True,
+        default=dict,
+        help_text="Of a guided test: steps, raw readings, limits and working as judged.",
+    )
     recorded_by = models.ForeignKey(
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )

@@ -21,6 +21,7 @@ def build(say: Callable[[str], None]) -> None:
     started = time.perf_counter()
     world.register()
     story.policies()
+    story.test_policy()
     conditions.condition_rules()
     story.plan(DEMO_NOW)
     stock.fill()

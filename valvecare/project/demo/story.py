@@ -12,6 +12,7 @@ from valvecare.models import (
     ProtectionValve,
     PumpGroup,
     Site,
+    TestPolicy,
     VerdictPolicy,
 )
 from valvecare.planning.actions.windows import add_crew, add_window
@@ -57,6 +58,23 @@ def policies() -> None:
         time_constant_share=0.3,
         power_share=0.01,
         source="policy of the invented owner: 5 % over the required flow on the lower bound",
+        owner="reliability engineer",
+        valid_from=BUILT_AT.date(),
+    )
+
+
+def test_policy() -> None:
+    """The invented owner's limits of the function test."""
+    TestPolicy.objects.create(
+        switching_band_share=0.15,
+        head_band_share=0.03,
+        leak_limit_share=0.1,
+        reverse_swing_limit_s=3.0,
+        header_decay_limit_bar=2.0,
+        probability=0.975,
+        steady_k_per_min=0.1,
+        steady_after_min=5.0,
+        source="policy of the invented owner; steady rule: common practice",
         owner="reliability engineer",
         valid_from=BUILT_AT.date(),
     )

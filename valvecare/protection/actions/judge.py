@@ -2,7 +2,7 @@
 
 import hashlib
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from typing import Any
 
@@ -76,7 +76,7 @@ def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Cap
         row.valve_id: row
         for row in ValveCapacity.objects.filter(valve_id__in=list(inputs)).defer("working")
     }
-    by_print: dict[str, tuple[Capacity, dict[str, Any], dict[str, Any]]] = {}
+    by_print: dict[str, tuple[Capacity, dict[str, Any]]] = {}
     found: dict[int, Capacity] = {}
     fresh: list[ValveCapacity] = []
     for valve, facts in inputs.items():
@@ -87,9 +87,9 @@ def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Cap
         made = by_print.get(prints[valve])
         if made is None:
             capacity = capacity_of(facts)
-            result = _plain(capacity)
-            working = result.pop("working")
-            made = by_print[prints[valve]] = capacity, result, working
+            result = _plain(replace(capacity, working={}))
+            del result["working"]
+            made = by_print[prints[valve]] = capacity, result
         found[valve] = made[0]
         fresh.append(
             ValveCapacity(
@@ -97,7 +97,7 @@ def _capacities(inputs: Mapping[int, Hydraulics], at: datetime) -> dict[int, Cap
                 inputs_hash=prints[valve],
                 computed_at=at,
                 result=made[1],
-                working=made[2],
+                working=made[0].working,
             )
         )
     ValveCapacity.objects.bulk_create(

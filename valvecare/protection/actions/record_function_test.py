@@ -15,12 +15,14 @@ from valvecare.protection.models import FunctionTest
 from valvecare.protection.rules import (
     METHODS_WITH_FLOW,
     METHODS_WITH_PUMP,
+    GuidedProof,
     ProofMethod,
     ProofResult,
     judge_bypass_flow,
     why_not_proof_numbers,
     why_not_result,
     why_not_test_time,
+    worst_result,
 )
 from valvecare.register.models import ProtectionValve
 
@@ -38,10 +40,12 @@ def add_function_test(
     required_m3_per_h: float | None = None,
     restriction: str = "",
     words: str = "",
+    guided: GuidedProof | None = None,
 ) -> FunctionTest:
     """Check and store one test; part of a larger action that judges the valve afterwards.
 
-    Raises `Refused` when numbers, method and stated result do not fit together.
+    Of a guided test the worse of steps and flow is the result. Raises `Refused` when numbers,
+    method and stated result do not fit together.
     """
     method = ProofMethod(method)
     reasons = [
@@ -64,6 +68,8 @@ def add_function_test(
             uncertainty_share=uncertainty_share,
             required_m3_per_h=required_m3_per_h,
         )
+    if guided is not None:
+        judged = worst_result(judged, guided.result)
     reasons.append(why_not_result(result, judged))
     refused = [reason for reason in reasons if reason is not None]
     if refused:
@@ -78,6 +84,8 @@ def add_function_test(
         result=str(judged or result),
         restriction=restriction,
         words=words,
+        rule_version=guided.rule_version if guided else "",
+        evidence=dict(guided.evidence) if guided else {},
         recorded_by=actor,
         recorded_at=at,
     )

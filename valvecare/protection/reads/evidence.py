@@ -29,6 +29,30 @@ CLOSING_EVENTS = (PlantEventKind.REVERSE_ROTATION.value, PlantEventKind.WATER_HA
 CONSECUTIVE = timedelta(days=2)
 """Work on sisters this close together counts as one campaign (common cause; common practice)."""
 
+TEST_COLUMNS = (
+    "id",
+    "valve_id",
+    "done_at",
+    "method",
+    "bypass_flow_m3_per_h",
+    "uncertainty_share",
+    "required_m3_per_h",
+    "result",
+    "restriction",
+    "words",
+)
+INSPECTION_COLUMNS = (
+    "id",
+    "valve_id",
+    "done_at",
+    "kind",
+    "as_found",
+    "mode",
+    "words",
+    "crew",
+    "seal_lot",
+)
+
 
 class Seen(NamedTuple):
     """An inspection with who did it and with what, where that is recorded."""
@@ -42,7 +66,7 @@ def tests_of(fleet: Fleet) -> dict[int, list[TestFact]]:
     """Function tests of the wanted valves, newest first."""
     found: dict[int, list[TestFact]] = defaultdict(list)
     rows = FunctionTest.objects.filter(valve_id__in=fleet.wanted)
-    for row in rows.order_by("valve_id", "-done_at", "-id").values():
+    for row in rows.order_by("valve_id", "-done_at", "-id").values(*TEST_COLUMNS):
         found[row["valve_id"]].append(_test(fleet, row))
     return found
 
@@ -65,7 +89,7 @@ def _test(fleet: Fleet, row: Mapping[str, Any]) -> TestFact:
 def _seen(fleet: Fleet, valves: Any) -> dict[int, list[Seen]]:
     found: dict[int, list[Seen]] = defaultdict(list)
     rows = Inspection.objects.filter(valve_id__in=valves)
-    for row in rows.order_by("valve_id", "-done_at", "-id").values():
+    for row in rows.order_by("valve_id", "-done_at", "-id").values(*INSPECTION_COLUMNS):
         fact = InspectionFact(
             id=row["id"],
             done_at=row["done_at"],

@@ -23,12 +23,14 @@ from valvecare.protection.rules.grounds import lower_bound
 from valvecare.protection.rules.proof import (
     METHODS_WITH_FLOW,
     METHODS_WITH_PUMP,
+    GuidedProof,
     ProofMethod,
     ProofResult,
     judge_bypass_flow,
     why_not_proof_numbers,
     why_not_result,
     why_not_test_time,
+    worst_result,
 )
 from valvecare.protection.rules.verdict import judge, same_answer
 
@@ -64,4 +66,6 @@ __all__ = [
     "why_not_proof_numbers",
     "why_not_result",
     "why_not_test_time",
+    "worst_result",
+    "GuidedProof",
 ]

@@ -6,8 +6,11 @@ cannot be computed is refused with its reason; the others still stand.
 
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, field
+from functools import cached_property
 from math import pi
 from typing import Any, TypeVar
+
+from msgspec import to_builtins
 
 from valvecare.engineering.bypass import BypassWorkingPoint, ReturnLine, bypass_working_point
 from valvecare.engineering.curves import G_M_PER_S2, PumpCurve
@@ -198,9 +201,32 @@ def return_line_of(facts: Hydraulics, density_kg_per_m3: float) -> ReturnLine:
     )
 
 
-def _thermal(facts: Hydraulics) -> ThermalMinimum:
-    liquid = liquid_of(facts)
-    temperature, pressure = inlet_of(facts)
+@dataclass(frozen=True)
+class _Pump:
+    """What several parts of one capacity share, worked out at most once; a refusal each time."""
+
+    facts: Hydraulics
+
+    @cached_property
+    def liquid(self) -> Liquid:
+        return liquid_of(self.facts)
+
+    @cached_property
+    def inlet(self) -> tuple[float, float]:
+        return inlet_of(self.facts)
+
+    @cached_property
+    def curve(self) -> PumpCurve:
+        return curve_of(self.facts, self.liquid)
+
+    @cached_property
+    def density_kg_per_m3(self) -> float:
+        return self.liquid.density(*self.inlet)
+
+
+def _thermal(pump: _Pump) -> ThermalMinimum:
+    facts, liquid = pump.facts, pump.liquid
+    temperature, pressure = pump.inlet
     if facts.returns_to != "vessel":
         raise OutOfRange(
             "returns_to",
@@ -209,7 +235,7 @@ def _thermal(facts: Hydraulics) -> ThermalMinimum:
             "a return to the suction pipe has no steady state at zero main flow",
         )
     return thermal_minimum_flow(
-        curve_of(facts, liquid),
+        pump.curve,
         liquid,
         inlet_temperature_degc=temperature,
         inlet_pa_abs=pressure,
@@ -228,13 +254,13 @@ def _required(facts: Hydraulics, thermal: ThermalMinimum) -> RequiredMinimum:
     )
 
 
-def _working_point(facts: Hydraulics) -> BypassWorkingPoint:
-    liquid = liquid_of(facts)
-    temperature, pressure = inlet_of(facts)
+def _working_point(pump: _Pump) -> BypassWorkingPoint:
+    facts, liquid = pump.facts, pump.liquid
+    temperature, pressure = pump.inlet
     return bypass_working_point(
-        curve_of(facts, liquid),
+        pump.curve,
         liquid,
-        return_line_of(facts, liquid.density(temperature, pressure)),
+        return_line_of(facts, pump.density_kg_per_m3),
         kv=_number("bypass_kv_m3_per_h", facts.bypass_kv_m3_per_h),
         recovery_factor=_number("liquid_recovery_factor", facts.liquid_recovery_factor),
         main_flow_m3_per_s=0.0,
@@ -243,14 +269,14 @@ def _working_point(facts: Hydraulics) -> BypassWorkingPoint:
     )
 
 
-def _boil(facts: Hydraulics) -> TimeToBoil:
-    liquid = liquid_of(facts)
-    temperature, pressure = inlet_of(facts)
+def _boil(pump: _Pump) -> TimeToBoil:
+    facts, liquid = pump.facts, pump.liquid
+    temperature, pressure = pump.inlet
     volume = _number("liquid_volume_m3", facts.liquid_volume_m3)
     return time_to_boil(
         liquid,
-        shaft_power_w=curve_of(facts, liquid).shutoff_power(),
-        liquid_mass_kg=volume * liquid.density(temperature, pressure),
+        shaft_power_w=pump.curve.shutoff_power(),
+        liquid_mass_kg=volume * pump.density_kg_per_m3,
         metal_mass_kg=_number("metal_mass_kg", facts.metal_mass_kg),
         metal_specific_heat_j_per_kg_k=STEEL_J_PER_KG_K,
         start_temperature_degc=temperature,
@@ -276,13 +302,14 @@ def capacity_of(facts: Hydraulics) -> Capacity:
     Source: `engineering.minimum_flow`, `engineering.bypass`, `engineering.heating`.
     """
     refusals: dict[str, str] = {}
-    thermal = _tried("required flow", refusals, lambda: _thermal(facts))
+    pump = _Pump(facts)
+    thermal = _tried("required flow", refusals, lambda: _thermal(pump))
     required = _required(facts, thermal) if thermal is not None else None
-    point = _tried("computed bypass flow", refusals, lambda: _working_point(facts))
-    boil = _tried("time to boil", refusals, lambda: _boil(facts))
+    point = _tried("computed bypass flow", refusals, lambda: _working_point(pump))
+    boil = _tried("time to boil", refusals, lambda: _boil(pump))
     needed = _m3_per_h(required.flow_m3_per_s) if required is not None else None
     passed = _m3_per_h(point.bypass_flow_m3_per_s) if point is not None else None
-    working: dict[str, Any] = {"inputs": asdict(facts), "g_m_per_s2": G_M_PER_S2}
+    working: dict[str, Any] = {"inputs": to_builtins(facts), "g_m_per_s2": G_M_PER_S2}
     for name, part in (
         ("thermal", thermal),
         ("required", required),
@@ -290,7 +317,7 @@ def capacity_of(facts: Hydraulics) -> Capacity:
         ("boil", boil),
     ):
         if part is not None:
-            working[name] = asdict(part)
+            working[name] = to_builtins(part)
     return Capacity(
         required_m3_per_h=needed,
         required_governs=required.governs if required is not None else "",

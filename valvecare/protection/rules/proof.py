@@ -1,7 +1,10 @@
 """Closed word lists of a function test and the judgement of its numbers."""
 
+from collections.abc import Mapping
+from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
+from typing import Any
 
 from valvecare.core.errors import Reason
 
@@ -46,6 +49,32 @@ def judge_bypass_flow(
     if flow_m3_per_h * (1 + uncertainty_share) < required_m3_per_h:
         return ProofResult.FAIL
     return ProofResult.UNDECIDED
+
+
+@dataclass(frozen=True)
+class GuidedProof:
+    """What the steps of a guided test say, by which rule, and everything they were judged from."""
+
+    result: ProofResult
+    rule_version: str
+    evidence: Mapping[str, Any]
+
+
+_WORST_FIRST = (
+    ProofResult.FAIL,
+    ProofResult.NOT_ABLE,
+    ProofResult.UNDECIDED,
+    ProofResult.PASS,
+)
+
+
+def worst_result(*results: ProofResult | None) -> ProofResult | None:
+    """The worst of the results that are given: fail, not able, undecided, pass; None of none.
+
+    The flow with its band and the steps of a guided test both have to pass.
+    """
+    given = [result for result in results if result is not None]
+    return min(given, key=_WORST_FIRST.index) if given else None
 
 
 def why_not_proof_numbers(

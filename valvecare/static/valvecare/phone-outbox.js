@@ -99,7 +99,8 @@ const PhoneOutbox = (() => {
     }
     if (told && (told.outcome === "refused" || told.outcome === "conflict")) {
       await PhoneStore.keep({ ...entry, state: told.outcome, words: told.words,
-        now: told.now || [], current: told.version || null });
+        now: told.now || [], compare: told.compare || [], seen: told.seen || "",
+        current: told.version || null });
       return true;
     }
     if (answer.type === "opaqueredirect") link = "signed out";
@@ -171,7 +172,8 @@ const PhoneOutbox = (() => {
   });
 
   const fresh = (entry) => ({ ...entry, key: crypto.randomUUID(), state: "waiting", words: [],
-    now: [], current: null, sentVersion: null });
+    now: [], compare: [], current: null, sentVersion: null });
+  const CHOICE = /^(seen|differs|choose_.*)$/;
 
   return {
     able,
@@ -189,8 +191,15 @@ const PhoneOutbox = (() => {
         { ...entry, id, queuedAt: before.queuedAt }, draft));
       return id;
     },
-    /* 'Keep mine': this entry and those after it go on the version the person has now seen. */
-    keepMine: (id) => change(id, async (entry) => {
+    /* The person has seen both sides: this entry, with 'mine' or 'theirs' for each field that
+       differs, and those after it go on the version they have now seen. */
+    choose: (id, sides) => change(id, async (entry) => {
+      const fields = entry.fields.filter(([name]) => !CHOICE.test(name));
+      fields.push(["seen", entry.seen]);
+      for (const [name, side] of sides) {
+        fields.push(["differs", name], [`choose_${name}`, side]);
+      }
+      Object.assign(entry, { fields });
       const later = (await PhoneStore.all()).filter((other) => other.id > id && isOpen(other)
         && chainOf(other) === chainOf(entry));
       await PhoneStore.write(["outbox", "chains"], (step) => {

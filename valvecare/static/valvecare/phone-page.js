@@ -61,8 +61,46 @@
     for (const [what, words] of pairs) list.append(make("dt", what), make("dd", words));
     return list;
   }
-  const written = (entry) => entry.fields.filter(([, value]) => value !== "").map(
+  const written = (entry) => entry.fields.filter(
+    ([name, value]) => value !== "" && !/^(seen|differs|choose_.*)$/.test(name)).map(
     ([name, value, file]) => [name.replace(/_/g, " "), file ? "a photograph" : String(value)]);
+
+  /* Both sides of each field that differs; a side must be chosen for every one. */
+  function sides(entry) {
+    const box = make("div", "", "both-sides");
+    for (const pair of entry.compare) {
+      const set = make("fieldset");
+      set.append(make("legend", pair.label));
+      for (const [side, who] of [["mine", "Yours"], ["theirs", "Theirs"]]) {
+        const label = make("label", "", "choice");
+        const knob = make("input");
+        Object.assign(knob, { type: "radio", name: `${entry.id}-${pair.name}`, value: side });
+        const words = make("span", `${who}: `);
+        words.append(make("strong", pair[side] || "nothing"));
+        label.append(knob, " ", words);
+        set.append(label);
+      }
+      box.append(set);
+    }
+    return box;
+  }
+
+  /* Sends what was chosen; says what is still to choose. */
+  async function sendChosen(entry, box) {
+    const chosen = entry.compare.map((pair) => {
+      const knob = box.querySelector(`input[name="${entry.id}-${pair.name}"]:checked`);
+      return [pair.name, knob ? knob.value : ""];
+    });
+    const left = entry.compare.filter((pair, place) => !chosen[place][1]);
+    if (left.length) {
+      let words = box.querySelector(".wrong");
+      if (!words) { words = make("p", "", "wrong"); words.setAttribute("role", "alert"); box.append(words); }
+      words.textContent = `Choose yours or theirs: ${left.map((pair) => pair.label).join(", ")}.`;
+      return;
+    }
+    await PhoneOutbox.choose(entry.id, chosen);
+    await PhoneOutbox.flush();
+  }
 
   function card(entry) {
     const node = make("article", "", "plate");
@@ -77,9 +115,14 @@
     node.append(mark);
     for (const words of entry.words) node.append(make("p", words, "refusal"));
     if (!PhoneOutbox.isOpen(entry)) return node;
+    let both = null;
     if (entry.state === "conflict") {
-      node.append(make("h3", "Yours"), lines(written(entry)), make("h3", "The order now"),
-        lines(entry.now.map((line) => [line.what, line.words])));
+      both = sides(entry);
+      node.append(make("p", entry.compare.length
+        ? "Somebody else changed this step after you saw it. Choose for each field."
+        : "Somebody else changed the order after you saw it, but nothing of this step."), both,
+      make("h3", "Yours"), lines(written(entry)), make("h3", "The order now"),
+      lines(entry.now.map((line) => [line.what, line.words])));
     } else if (entry.state !== "sent") {
       node.append(lines(written(entry)));
     }
@@ -90,7 +133,12 @@
     const row = make("div", "", "buttons");
     const then = (work) => async () => { await work(entry.id); await PhoneOutbox.flush(); };
     if (entry.state === "conflict") {
-      row.append(button(`Keep mine, on version ${entry.current}`, then(PhoneOutbox.keepMine), "main"));
+      const words = entry.compare.length ? "Send as chosen" : "Keep mine";
+      const knob = button(`${words}, on version ${entry.current}`, async () => {
+        await sendChosen(entry, both);
+        knob.disabled = false;
+      }, "main");
+      row.append(knob);
     }
     if (entry.state !== "sent") {
       const open = make("a", "Open and correct", "button");

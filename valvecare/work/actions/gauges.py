@@ -21,6 +21,8 @@ def add_gauge(
     step: float,
     calibrated_until: date,
     note: str = "",
+    uncertainty: float | None = None,
+    uncertainty_share: float | None = None,
     actor: Any,
     at: datetime,
 ) -> Gauge:
@@ -38,5 +40,7 @@ def add_gauge(
         step=step,
         calibrated_until=calibrated_until,
         note=note,
+        uncertainty=uncertainty,
+        uncertainty_share=uncertainty_share,
     )
     return create(gauge, actor=actor, at=at, permit="change_gauges")

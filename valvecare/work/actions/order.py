@@ -37,6 +37,15 @@ def taken(order_id: int, *, version: int, actor: Any, permit: str) -> WorkOrder:
     return order
 
 
+def require_worker(order: WorkOrder, actor: Any) -> None:
+    """Raise `Forbidden` unless this person does work at the site; a contractor only on their own
+    orders."""
+    require(actor, "do_work", site_id=order.site_id)
+    roles = roles_at(actor, order.site_id) & PERMITS["do_work"]
+    if roles == {Role.CONTRACTOR} and order.assigned_to_id != actor.pk:
+        raise Forbidden("do_work", "A contractor works on orders assigned to them.")
+
+
 def taken_at_the_valve(
     order_id: int, *, version: int, actor: Any, verb: str, states: tuple[OrderState, ...]
 ) -> WorkOrder:
@@ -45,9 +54,7 @@ def taken_at_the_valve(
     A contractor works only on orders assigned to them.
     """
     order = taken(order_id, version=version, actor=actor, permit="do_work")
-    roles = roles_at(actor, order.site_id) & PERMITS["do_work"]
-    if roles == {Role.CONTRACTOR} and order.assigned_to_id != actor.pk:
-        raise Forbidden("do_work", "A contractor works on orders assigned to them.")
+    require_worker(order, actor)
     refuse_if(why_not_in_state(OrderState(order.state), states, verb))
     return order
 

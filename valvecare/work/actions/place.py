@@ -26,6 +26,7 @@ def enter_window(
         data=data,
         state=OrderState.PLACED.value,
         readiness={},
+        procedure=None,
     )
 
 
@@ -41,4 +42,5 @@ def leave_window(order: WorkOrder, *, why: str, actor: Any, at: datetime) -> Wor
         words=f"{order} taken out of its window. {why}".strip(),
         state=OrderState.AGREED.value,
         readiness={},
+        procedure=None,
     )

@@ -8,6 +8,7 @@ from django.db import transaction
 
 from valvecare.parts.reads import job_day, why_no_kit
 from valvecare.work.actions.order import keep, refuse_if, site_day, taken
+from valvecare.work.actions.use_procedure import version_for
 from valvecare.work.models import WorkOrder
 from valvecare.work.rules import (
     OrderKind,
@@ -26,7 +27,8 @@ def ready(
     """placed -> readied, with the proof of every item of the go/no-go list in words.
 
     The kit is proven by the store, not by words: kept or issued for this order and fitting on the
-    day of the job. Where the catalogue has no kit for the design the words must do.
+    day of the job. Where the catalogue has no kit for the design the words must do. The version
+    of the procedure that serves now is fixed: the order keeps it whatever is put in use later.
     """
     order = taken(order_id, version=version, actor=actor, permit="ready_work_order")
     refuse_if(why_not_in_state(OrderState(order.state), (OrderState.PLACED,), "readied"))
@@ -42,4 +44,5 @@ def ready(
         data={"proofs": dict(proofs)},
         state=OrderState.READIED.value,
         readiness=dict(proofs),
+        procedure=version_for(order),
     )

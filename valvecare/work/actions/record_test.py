@@ -6,7 +6,7 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.protection.actions import add_function_test, judge_group_of
-from valvecare.protection.rules import METHODS_WITH_PUMP, ProofMethod, ProofResult
+from valvecare.protection.rules import METHODS_WITH_PUMP, GuidedProof, ProofMethod, ProofResult
 from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.models import OrderTest, WorkOrder
@@ -30,6 +30,7 @@ def record_test(
     words: str = "",
     done_at: datetime | None = None,
     done_by: str = "",
+    guided: GuidedProof | None = None,
 ) -> WorkOrder:
     """Add a function test. Passed with the pump: the order is proven; otherwise it is not.
 
@@ -58,6 +59,7 @@ def record_test(
         required_m3_per_h=required_m3_per_h,
         restriction=restriction,
         words=words,
+        guided=guided,
     )
     person = who_did_it(order, done_by)
     OrderTest.objects.create(order=order, revision=order.revision, test=test, done_by=person)

@@ -8,6 +8,7 @@ from django.db import IntegrityError, transaction
 from valvecare.core.errors import Reason, Refused
 from valvecare.protection.actions import judge_group_of
 from valvecare.work.actions.order import keep, refuse_if, taken
+from valvecare.work.actions.use_procedure import version_for
 from valvecare.work.models import (
     ClosedRevision,
     Finding,
@@ -15,6 +16,7 @@ from valvecare.work.models import (
     Measurement,
     OrderTest,
     PartUsed,
+    StepRecord,
     WorkOrder,
 )
 from valvecare.work.reads import latest_test, order_content, tests_of
@@ -92,7 +94,7 @@ def reopen(
     changes: dict[str, Any] = {"revision": revision, "ended_at": None, "closed_by": None}
     if work_again:
         changes |= {name: None if name.endswith("since") else "" for name in _CLOSING_FACTS}
-        changes |= {"started_at": at, "done_at": None}
+        changes |= {"started_at": at, "done_at": None, "procedure": version_for(order)}
     else:
         _carry_over(order, revision)
     try:
@@ -122,7 +124,7 @@ def reopen(
 def _carry_over(order: WorkOrder, revision: int) -> None:
     values = list(Measurement._default_manager.filter(order=order, revision=order.revision))
     new_ids: dict[int, int] = {}
-    for model in (Gate, Finding, PartUsed):
+    for model in (Gate, Finding, PartUsed, StepRecord):
         rows = list(model._default_manager.filter(order=order, revision=order.revision))
         old_ids = [row.pk for row in rows]
         for row in rows:

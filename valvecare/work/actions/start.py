@@ -7,6 +7,7 @@ from django.db import transaction
 
 from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, taken_at_the_valve
+from valvecare.work.actions.use_procedure import version_to_start
 from valvecare.work.models import WorkOrder
 from valvecare.work.rules import OrderKind, OrderState, may_start_from
 
@@ -40,5 +41,6 @@ def start(
         data={"done_at": begun.isoformat(), "done_by": person.get_username()},
         state=OrderState.UNDER_WAY.value,
         started_at=begun,
+        procedure=version_to_start(order),
         assigned_to=order.assigned_to or person,
     )

@@ -35,6 +35,22 @@ class GaugeIn(Closed):
     unit = Text(max_length=12)
     step = Number(min_value=1e-6, max_value=1e6)
     calibrated_until = serializers.DateField(help_text="Last day, at the site.")
+    uncertainty = Number(
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=0,
+        max_value=1e6,
+        help_text="Expanded (k = 2), from its certificate, in its unit; null: not known.",
+    )
+    uncertainty_share = Number(
+        required=False,
+        allow_null=True,
+        default=None,
+        min_value=0,
+        max_value=1,
+        help_text="The same as a share of the reading.",
+    )
     note = Text(required=False, allow_blank=True, default="", max_length=200)
 
 
@@ -49,6 +65,8 @@ class GaugeOut(serializers.Serializer):
     unit = serializers.CharField()
     step = serializers.FloatField()
     calibrated_until = serializers.DateField()
+    uncertainty = serializers.FloatField(allow_null=True)
+    uncertainty_share = serializers.FloatField(allow_null=True)
     note = serializers.CharField()
     retired_at = serializers.DateTimeField(allow_null=True)
 
@@ -70,6 +88,8 @@ def _gauge(gauge: Gauge) -> dict[str, Any]:
         "unit": gauge.unit,
         "step": gauge.step,
         "calibrated_until": gauge.calibrated_until,
+        "uncertainty": gauge.uncertainty,
+        "uncertainty_share": gauge.uncertainty_share,
         "note": gauge.note,
         "retired_at": gauge.retired_at,
     }

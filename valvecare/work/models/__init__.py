@@ -1,6 +1,5 @@
 """Tables of work."""
 
-from valvecare.work.models.joint import Tightening
 from valvecare.work.models.orders import (
     ClosedRevision,
     Deferral,
@@ -18,8 +17,20 @@ from valvecare.work.models.orders import (
     WorkOrderQuerySet,
     number_of,
 )
+from valvecare.work.models.procedures import (
+    OWNERS,
+    Procedure,
+    ProcedureStep,
+    ProcedureVersion,
+    StepRecord,
+)
 
 __all__ = [
+    "OWNERS",
+    "Procedure",
+    "ProcedureStep",
+    "ProcedureVersion",
+    "StepRecord",
     "ClosedRevision",
     "Deferral",
     "Finding",
@@ -32,7 +43,6 @@ __all__ = [
     "ProvisionalRelease",
     "Signature",
     "TakenAlong",
-    "Tightening",
     "WorkOrder",
     "WorkOrderQuerySet",
     "number_of",

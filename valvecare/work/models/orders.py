@@ -96,6 +96,14 @@ class WorkOrder(Versioned, SiteScoped):
     readiness = models.JSONField(
         blank=True, default=dict, help_text="Item of the go/no-go list: its proof."
     )
+    procedure = models.ForeignKey(
+        "valvecare.ProcedureVersion",
+        null=True,
+        blank=True,
+        on_delete=models.PROTECT,
+        related_name="orders",
+        help_text="The version this order goes by: fixed when it is readied or started.",
+    )
     pause_why = models.CharField(max_length=300, blank=True)
     pause_until = models.DateField(null=True, blank=True)
     started_at = models.DateTimeField(null=True, blank=True)
@@ -353,6 +361,12 @@ class Gauge(Versioned, SiteScoped, Retirable):
     range_high = models.FloatField()
     unit = models.CharField(max_length=12, help_text="Of range and step: mm, N m, bar, m³/h.")
     step = models.FloatField(help_text="The smallest step that can be read or set.")
+    uncertainty = models.FloatField(
+        null=True, blank=True, help_text="Expanded, k = 2, from its certificate, in its unit."
+    )
+    uncertainty_share = models.FloatField(
+        null=True, blank=True, help_text="The same as a share of the reading; empty: not stated."
+    )
     calibrated_until = models.DateField(help_text="Last day of its calibration, at the site.")
     note = models.CharField(max_length=200, blank=True)
 
@@ -375,6 +389,11 @@ class Gauge(Versioned, SiteScoped, Retirable):
                 ),
                 name="gauge_range_is_sane",
                 violation_error_message="The range goes from low to high, with a step above 0.",
+            ),
+            models.CheckConstraint(
+                condition=_sane("uncertainty") & _sane("uncertainty_share"),
+                name="gauge_uncertainty_is_sane",
+                violation_error_message="An uncertainty is not below 0.",
             ),
         ]
 

@@ -7,7 +7,8 @@ view, the same form, the same action; only the words of the answer differ.
 import hashlib
 import json
 import uuid
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
+from dataclasses import asdict
 from typing import Any
 
 from django.contrib.auth.decorators import login_required
@@ -25,6 +26,7 @@ from valvecare.web.menu import url_or_none
 from valvecare.web.problems import Clash, Unprocessable
 from valvecare.web.signing import fresh_credential
 from valvecare.work.pages import forms
+from valvecare.work.pages.compare import Pair, pairs_of, seen_now, settle
 from valvecare.work.pages.panels import STEPS_AT_THE_VALVE, VERBS, PageVerb, panels_of
 from valvecare.work.reads import OrderCard, order_card
 
@@ -34,11 +36,12 @@ def _page(
     card: OrderCard,
     *,
     bound: tuple[str, forms.VerbForm] | None = None,
+    pairs: Sequence[Pair] = (),
     status: int = 200,
 ) -> HttpResponse:
     context = {
         "card": card,
-        "panels": panels_of(card, request, bound),
+        "panels": panels_of(card, request, bound, pairs),
         "place_url": url_or_none(request, "valvecare:place-order", card.id)
         if "place" in card.verbs
         else None,
@@ -93,8 +96,14 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
     if chosen is None:
         raise Http404
     card = card_or_404(request, pk)
-    form = chosen.form(card, data=request.POST, files=request.FILES)
-    if not form.is_valid():
+    data, left, is_all_theirs = settle(request.POST, verb, card)
+    if is_all_theirs and not request.FILES:
+        return _accepted(request, pk, card.version)  # theirs stands: there is nothing to write
+    form = chosen.form(card, data=data, files=request.FILES)
+    is_whole = form.is_valid()
+    if left:
+        return _still_to_choose(request, card, verb, form, left)
+    if not is_whole:
         if wants_json(request):
             return _refused_json(400, _wrong_fields(form))
         return _page(request, card, bound=(verb, form), status=400)
@@ -123,10 +132,28 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
         )
     except (ActionError, ValidationError, Clash, Unprocessable) as error:
         return _refusal(request, pk, verb, chosen, error)
+    return _accepted(request, pk, json.loads(body)["version"] if body else None)
+
+
+def _still_to_choose(
+    request: HttpRequest, card: OrderCard, verb: str, form: forms.VerbForm, left: Sequence[str]
+) -> HttpResponse:
+    """Both sides once more, with what was chosen already."""
+    labels = [str(form.fields[name].label or name) for name in left if name in form.fields]
+    words = f"Choose yours or theirs: {', '.join(labels)}."
+    if wants_json(request):
+        return _refused_json(400, [words])
+    typed = VERBS[verb].form(card, data=request.POST)
+    typed.is_valid()
+    form.add_error(None, words)
+    pairs = pairs_of(verb, card, typed, asked=True)
+    return _page(request, card, bound=(verb, form), pairs=pairs, status=400)
+
+
+def _accepted(request: HttpRequest, pk: int, version: int | None) -> HttpResponse:
     namespace = request.resolver_match.namespace if request.resolver_match else None
     url = reverse("valvecare:work-order", args=[pk], current_app=namespace)
     if wants_json(request):
-        version = json.loads(body)["version"] if body else None
         return JsonResponse({"outcome": "accepted", "version": version, "url": url})
     response = HttpResponse(status=303)
     response["Location"] = url
@@ -175,13 +202,17 @@ def _refusal(
 ) -> HttpResponse:
     """The page as it now is, with the form as it was sent and why it was refused."""
     card = card_or_404(request, pk)
-    data = request.POST.copy()
+    data = settle(request.POST, verb, card)[0].copy()
+    pairs: list[Pair] = []
     status = 409
     outcome = "refused"
     words: list[str] = [str(error)]
     if isinstance(error, Conflict):
         # what was typed is kept; sending it again is a new decision on the new version
-        data["version"] = str(error.current)
+        overtaken = chosen.form(card, data=data)
+        overtaken.is_valid()
+        pairs = pairs_of(verb, card, overtaken)
+        data["version"], data["seen"] = str(error.current), seen_now(verb, card, data)
         data["idempotency_key"] = uuid.uuid4().hex
         status, outcome = 412, "conflict"
     elif isinstance(error, Unprocessable):
@@ -197,13 +228,19 @@ def _refusal(
         words, status = error.messages, 400
     if wants_json(request):
         return _refused_json(
-            status, words, outcome=outcome, version=card.version, now=_as_it_is(card)
+            status,
+            words,
+            outcome=outcome,
+            version=card.version,
+            now=_as_it_is(card),
+            seen=data.get("seen", ""),
+            compare=[asdict(pair) for pair in pairs],
         )
     form = chosen.form(card, data=data, files=request.FILES)
     form.is_valid()
     for text in words:
         form.add_error(None, text)
-    return _page(request, card, bound=(verb, form), status=status)
+    return _page(request, card, bound=(verb, form), pairs=pairs, status=status)
 
 
 urls = [

@@ -2,7 +2,7 @@
 
 import hashlib
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +13,6 @@ from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.confirm_identity import confirm_identity
-from valvecare.work.actions.decide_joint import decide_joint
 from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
@@ -29,6 +28,7 @@ from valvecare.work.actions.reopen import reopen
 from valvecare.work.actions.start import start
 from valvecare.work.models import WorkOrder
 from valvecare.work.pages import forms
+from valvecare.work.pages.compare import Pair, seen_now
 from valvecare.work.reads import OrderCard, identity_texts
 from valvecare.work.rules import CAUTIONS_BEFORE, GATES, GateKind, PartName
 
@@ -55,7 +55,6 @@ VERBS = {
         PageVerb("gates", "Next gate", forms.GateForm, pass_gate),
         PageVerb("findings", "Judge a part", forms.FindingForm, record_finding),
         PageVerb("decide", "Decide on a part", forms.DecideForm, decide_part),
-        PageVerb("decide-joint", "Decide on the joint", forms.DecideJointForm, decide_joint),
         PageVerb("parts-used", "Parts built in", forms.PartsUsedForm, record_parts_used),
         PageVerb("tests", "Function test", forms.TestForm, record_test, cautions=(StepKind.TEST,)),
         PageVerb(
@@ -91,6 +90,8 @@ class Panel:
     is_open: bool
     expects: str = ""
     """Check sums of the texts that confirm the valve, for a phone without a connection."""
+    pairs: Sequence[Pair] = ()
+    """Where the step was overtaken: each field that differs, both ways."""
 
     @property
     def heading(self) -> str:
@@ -172,10 +173,18 @@ def expects(card: OrderCard) -> str:
 
 
 def _panel(
-    verb: PageVerb, form: forms.VerbForm, card: OrderCard, gate: GateKind | None, *, is_open: bool
+    verb: PageVerb,
+    form: forms.VerbForm,
+    card: OrderCard,
+    gate: GateKind | None,
+    *,
+    is_open: bool,
+    pairs: Sequence[Pair] = (),
 ) -> Panel:
     wanted = expects(card) if verb.name == "identity" else ""
-    return Panel(verb, form, _cautions(_steps_before(verb, gate)), is_open, wanted)
+    if not form.is_bound:
+        form.initial["seen"] = seen_now(verb.name, card, form.initial)
+    return Panel(verb, form, _cautions(_steps_before(verb, gate)), is_open, wanted, pairs)
 
 
 def _next_verb(card: OrderCard) -> str:
@@ -195,7 +204,10 @@ def _next_verb(card: OrderCard) -> str:
 
 
 def panels_of(
-    card: OrderCard, request: HttpRequest, bound: tuple[str, forms.VerbForm] | None
+    card: OrderCard,
+    request: HttpRequest,
+    bound: tuple[str, forms.VerbForm] | None,
+    pairs: Sequence[Pair] = (),
 ) -> list[Panel]:
     opened = bound[0] if bound else _next_verb(card)
     if "part" in request.GET and "findings" in card.verbs and bound is None:
@@ -213,7 +225,8 @@ def panels_of(
             if bound is not None and is_bound
             else verb.form(card, initial=_initial(verb, card, request, gate))
         )
-        panels.append(_panel(verb, form, card, gate, is_open=verb.name == opened))
+        shown = pairs if is_bound else ()
+        panels.append(_panel(verb, form, card, gate, is_open=verb.name == opened, pairs=shown))
     panels.sort(key=lambda panel: not panel.is_open)
     return panels
 

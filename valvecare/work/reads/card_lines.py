@@ -5,7 +5,6 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
-from valvecare.work.reads.torque import JointCard
 from valvecare.work.rules import GateKind, OrderKind, OrderState, ReadyItem
 
 
@@ -33,6 +32,16 @@ class GateLine:
 
 
 @dataclass(frozen=True, slots=True)
+class MeasuredLine:
+    """One value read at a part, in its unit, from this gauge (empty: none)."""
+
+    quantity: str
+    value: float
+    unit: str
+    gauge: str
+
+
+@dataclass(frozen=True, slots=True)
 class FindingLine:
     part: str
     is_asked: bool
@@ -49,7 +58,11 @@ class FindingLine:
     for_engineer: bool
     stage: str
     measured: tuple[str, ...]
+    values: tuple[MeasuredLine, ...]
+    kinds: tuple[str, ...]
+    gauge: str
     by: str | None
+    done_by: str | None
     at: datetime | None
 
     @property
@@ -213,7 +226,6 @@ class OrderCard:
     gates: tuple[GateLine, ...]
     findings: tuple[FindingLine, ...]
     parts_used: tuple[PartUsedLine, ...]
-    joint: JointCard | None
     kept: tuple[KeptLine, ...]
     kit_blocked: tuple[str, ...]
     photos: tuple[PhotoLine, ...]

@@ -1,6 +1,5 @@
 """Answers about one order, put together from its facts."""
 
-from valvecare.core.models import NOT_KNOWN
 from valvecare.due.models import Clock
 from valvecare.due.rules import TaskKind, Trigger
 from valvecare.parts.reads import SpareLine
@@ -16,6 +15,8 @@ from valvecare.work.models import (
     ProvisionalRelease,
     WorkOrder,
 )
+from valvecare.work.reads.cover import spring_known
+from valvecare.work.reads.steps import StepLine, step_lines
 from valvecare.work.rules import (
     AsFound,
     GateKind,
@@ -43,22 +44,6 @@ def parts_of(valve: ProtectionValve, kind: OrderKind) -> tuple[PartName, ...]:
     )
 
 
-def spring_known(valve: ProtectionValve) -> bool:
-    """True when the plate and the spring data needed to release the cover are known."""
-    design = valve.design
-    return (
-        design is not None
-        and valve.serial != NOT_KNOWN
-        and None
-        not in (
-            design.spring_rate_n_per_mm,
-            design.spring_free_length_mm,
-            design.spring_fitted_length_mm,
-            design.stud_travel_mm,
-        )
-    )
-
-
 def latest_findings(order: WorkOrder) -> dict[PartName, Finding]:
     """The latest finding of each part in the present revision."""
     rows = Finding.objects.filter(order=order, revision=order.revision).order_by("id")
@@ -77,7 +62,8 @@ def latest_test(order: WorkOrder) -> FunctionTest | None:
 
 
 def facts_of(order: WorkOrder) -> OrderFacts:
-    """Gather what the rules ask about an order. Seven queries, whatever the order holds."""
+    """Gather what the rules ask about an order. Seven queries, whatever the order holds;
+    four more where a procedure is fixed."""
     gates = list(Gate.objects.filter(order=order, revision=order.revision))
     judgements = {
         part: PartJudgement(
@@ -96,12 +82,20 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         .order_by("-id")
         .first()
     )
-    valve = ProtectionValve.objects.select_related("design").get(pk=order.valve_id)
+    valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=order.valve_id)
     kind = OrderKind(order.kind)
+    passed = {GateKind(gate.kind): gate.at for gate in gates}
+    steps = step_lines(
+        order,
+        valve,
+        gates=passed,
+        judgements=judgements,
+        has_test=test is not None or release is not None,
+    )
     return OrderFacts(
         kind=kind,
         state=OrderState(order.state),
-        gates={GateKind(gate.kind): gate.at for gate in gates},
+        gates=passed,
         judgements=judgements,
         parts=parts_of(valve, kind),
         spring_known=spring_known(valve),
@@ -118,6 +112,22 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         ),
         started_at=order.started_at,
         is_labelled=bool(live_labels(LabelKind.VALVE, [order.valve_id])),
+        steps=tuple(line.state for line in steps),
+    )
+
+
+def order_steps(order: WorkOrder) -> tuple[StepLine, ...]:
+    """The steps that apply to an order, with their answers; empty where no version is fixed."""
+    if order.procedure_id is None:
+        return ()
+    valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=order.valve_id)
+    facts = facts_of(order)
+    return step_lines(
+        order,
+        valve,
+        gates=facts.gates,
+        judgements=facts.judgements,
+        has_test=facts.test is not None or facts.release is not None,
     )
 
 

@@ -19,6 +19,7 @@ from valvecare.work.models import (
     PartUsed,
     ProvisionalRelease,
     Signature,
+    StepRecord,
     WorkOrder,
 )
 from valvecare.work.rules import Signed, hash_of
@@ -68,7 +69,7 @@ def _closing(order_id: int, revision: int) -> dict[str, Any]:
             .values_list("test_id", "done_by_id")
         ),
     }
-    for model in (Gate, Finding, Measurement, PartUsed, ProvisionalRelease):
+    for model in (Gate, Finding, Measurement, PartUsed, ProvisionalRelease, StepRecord):
         rows = model._default_manager.filter(**mine).order_by("pk")
         found[str(model._meta.model_name)] = [_row(row) for row in rows]
     return found

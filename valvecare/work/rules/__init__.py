@@ -21,8 +21,8 @@ from valvecare.work.rules.gates import (
     why_not_ready,
     why_undecided,
 )
-from valvecare.work.rules.gauges import GaugeFacts, GaugeKind, why_not_gauge
-from valvecare.work.rules.joint import PASSES, why_not_joint
+from valvecare.work.rules.gauges import GaugeFacts, GaugeKind, gauge_uncertainty, why_not_gauge
+from valvecare.work.rules.joint import PASSES, why_no_torque, why_not_joint
 from valvecare.work.rules.judgement import (
     AFTER_LAPPING,
     READ_FROM_A_GAUGE,
@@ -101,11 +101,13 @@ __all__ = [
     "UNITS",
     "canonical",
     "differs",
+    "gauge_uncertainty",
     "hash_of",
     "is_softer",
     "judge_part",
     "limit_words",
     "measures_of",
+    "why_no_torque",
     "why_not_agree",
     "why_not_gauge",
     "why_not_joint",

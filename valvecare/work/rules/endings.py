@@ -5,6 +5,7 @@ from datetime import date
 from valvecare.core.errors import Reason
 from valvecare.work.rules.facts import OrderFacts
 from valvecare.work.rules.gates import why_not_lapped, why_undecided
+from valvecare.work.rules.step_answers import why_steps_open
 from valvecare.work.rules.steps import GATES, NEEDS_PROOF
 from valvecare.work.rules.words import ENDS, AsFound, GateKind, OrderState, RaisedBy
 
@@ -35,8 +36,10 @@ def why_not_close(facts: OrderFacts, *, closer: int, today: date) -> Reason | No
             "Add both to the as-found record.",
         )
     if facts.kind in NEEDS_PROOF and facts.state is not OrderState.PROVEN:
-        return _why_not_provisional(facts, closer=closer, today=today)
-    return None
+        unproven = _why_not_provisional(facts, closer=closer, today=today)
+        if unproven is not None:
+            return unproven
+    return why_steps_open(facts.steps)
 
 
 def _why_not_provisional(facts: OrderFacts, *, closer: int, today: date) -> Reason | None:

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from valvecare.work.rules.step_answers import StepState
 from valvecare.work.rules.words import (
     AsFound,
     GateKind,
@@ -60,3 +61,5 @@ class OrderFacts:
     started_at: datetime | None
     is_labelled: bool = False
     """The valve carries a live label: its identity is confirmed before it is isolated."""
+    steps: Sequence[StepState] = ()
+    """The steps of its procedure that apply; empty where no version is fixed."""

@@ -5,6 +5,7 @@ from datetime import datetime
 
 from valvecare.core.errors import Reason
 from valvecare.work.rules.facts import OrderFacts
+from valvecare.work.rules.step_answers import why_open_before
 from valvecare.work.rules.steps import GATES, NEEDS_NO_WINDOW, ready_items
 from valvecare.work.rules.words import GateKind, OrderKind, OrderState, PartDecision, Rods
 
@@ -98,6 +99,9 @@ def why_not_pass(gate: GateKind, facts: OrderFacts, *, rods: Rods | None = None)
             f"Record '{before[0]}' first.",
             {"missing": [earlier.value for earlier in before]},
         )
+    unread = why_open_before(gate, facts.steps)
+    if unread is not None:
+        return unread
     if gate is GateKind.COVER_RELEASED:
         return _why_not_release(facts.spring_known, rods)
     if gate is GateKind.PARTS_JUDGED:

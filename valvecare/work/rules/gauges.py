@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 from datetime import date
 from enum import StrEnum
+from math import sqrt
 
 from valvecare.core.errors import Reason
 
@@ -22,6 +23,13 @@ class GaugeKind(StrEnum):
     FLOW_METER = "flow meter"
     STOPWATCH = "stopwatch"
     FORCE_GAUGE = "force gauge"
+    CLAMP_ON_METER = "clamp-on flow meter"
+    LEVEL_GAUGE = "level gauge"
+    POWER_METER = "power meter"
+    AMMETER = "ammeter"
+    VIBRATION_METER = "vibration meter"
+    SOUND_METER = "sound level meter"
+    SPEED_METER = "speed meter"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +43,24 @@ class GaugeFacts:
     unit: str
     calibrated_until: date
     is_retired: bool
+
+
+def gauge_uncertainty(
+    value: float, *, expanded: float | None, expanded_share: float | None, step: float
+) -> float | None:
+    """Standard uncertainty (k = 1) of one reading, in the unit of the gauge; None: not known.
+
+    `expanded` (in the unit) and `expanded_share` (of the reading) are of the certificate, k = 2;
+    the step adds a rectangular distribution of its width, step over the root of 12 (JCGM 100,
+    4.3.7, from memory). Without a certified figure nothing is assumed.
+
+    >>> round(gauge_uncertainty(30.0, expanded=None, expanded_share=0.02, step=0.1), 4)
+    0.3014
+    """
+    if expanded is None and expanded_share is None:
+        return None
+    parts = ((expanded or 0.0) / 2.0, (expanded_share or 0.0) * abs(value) / 2.0, step / sqrt(12.0))
+    return sqrt(sum(part**2 for part in parts))
 
 
 def why_not_gauge(

@@ -97,44 +97,6 @@ def hold_points(kind: OrderKind) -> tuple[str, ...]:
 
 
 @dataclass(frozen=True, slots=True)
-class TestStep:
-    """One step of the function test with the pump: do, measure, accept."""
-
-    id: str
-    do: str
-    measure: str
-    accept: str
-
-
-TEST_STEPS = (
-    TestStep("T0", "Fill, vent, pressurise, pump at rest", "leaks", "none visible at the joints"),
-    TestStep(
-        "T1",
-        "Start with zero main flow",
-        "bypass flow, temperatures, power until steady (below 0.1 K a minute, or 5 min)",
-        "bypass flow, less its uncertainty, reaches the required minimum",
-    ),
-    TestStep(
-        "T2",
-        "Open the main line slowly, 4 to 6 steps",
-        "main flow at which the bypass shuts",
-        "total flow never below the minimum",
-    ),
-    TestStep("T3", "Rated flow", "head, power, bypass line cooling", "bypass shut, no rattle"),
-    TestStep(
-        "T4", "Close slowly", "main flow at which the bypass opens", "before the minimum is reached"
-    ),
-    TestStep(
-        "T5",
-        "Stop with the header under pressure",
-        "reverse turning, noise, decay of pressure",
-        "no reverse rotation beyond a short swing, no slam",
-    ),
-)
-"""Common practice for the proof of a pump's low-flow protection."""
-
-
-@dataclass(frozen=True, slots=True)
 class GoLine:
     """One line of the go/no-go list: green or red, and why."""
 
