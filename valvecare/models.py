@@ -80,6 +80,7 @@ from valvecare.work.models import (
     Signature,
     StepRecord,
     TakenAlong,
+    Tightening,
     WorkOrder,
 )
 
@@ -121,6 +122,7 @@ __all__ = [
     "ProcedureVersion",
     "StepRecord",
     "TakenAlong",
+    "Tightening",
     "PlantCredential",
     "PlantEvent",
     "Policy",

@@ -60,6 +60,22 @@ class Options:
     """Temperature of the liquid from which steps for hot valves apply. The owner's policy; about
     60 degC burns bare skin at a short touch of metal (ISO 13732-1, from memory)."""
 
+    TORQUE_SCATTER_LUBRICATED: float = 0.25
+    """Scatter of the preload with a torque wrench on lubricated threads, a share
+    (NASA-STD-5020B table 3, seen as quoted). The owner's policy."""
+
+    TORQUE_SCATTER_DRY: float = 0.35
+    """The same on dry threads."""
+
+    TORQUE_RELAXATION: float = 0.10
+    """Share of the preload that is lost by relaxation. The owner's policy."""
+
+    TORQUE_BOLT_LIMIT_SHARE: float = 0.9
+    """Most of the yield a bolt may be used to at the largest preload. The owner's policy."""
+
+    TORQUE_HYDRAULIC_FROM_NM: float = 678.0
+    """Torque above which a hydraulic tool is advised (500 ft lbf, a public stud chart, seen)."""
+
     MEDIA_ROOT: str = ""
     """Folder for photographs and certificates, outside the web root. Empty: Django's MEDIA_ROOT."""
 

@@ -13,10 +13,12 @@ from valvecare.core.models import NOT_KNOWN, SiteScoped, SiteScopedQuerySet, Ver
 from valvecare.core.permits import Role
 from valvecare.register.rules import (
     Attitude,
+    CoverFastener,
     LabelKind,
     PumpRole,
     ReturnsTo,
     ValveStatus,
+    Washers,
     choices,
     limit_of,
 )
@@ -308,6 +310,55 @@ class ValveDesign(Versioned, Retirable):
     cover_bolt_count = models.PositiveSmallIntegerField(null=True, blank=True)
     cover_bolt_thread = models.CharField(max_length=12, default=NOT_KNOWN)
     cover_bolt_grade = models.CharField(max_length=12, default=NOT_KNOWN)
+    cover_bolt_pitch_mm = models.FloatField(null=True, blank=True)
+    cover_bolt_yield_mpa = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="0.2 % proof strength; empty: the table value of the grade, where it is listed.",
+    )
+    cover_fastener = models.CharField(
+        max_length=20, choices=choices(CoverFastener), default=CoverFastener.NOT_KNOWN.value
+    )
+    cover_washers = models.CharField(
+        max_length=20, choices=choices(Washers), default=Washers.NOT_KNOWN.value
+    )
+    cover_bearing_outside_mm = models.FloatField(
+        null=True, blank=True, help_text="Outside of the bearing face of nut or head."
+    )
+    cover_bolt_hole_mm = models.FloatField(null=True, blank=True)
+    cover_preload_share = models.FloatField(
+        null=True,
+        blank=True,
+        help_text="Wanted preload as a share of yield; this or the preload itself, not both.",
+    )
+    cover_preload_kn = models.FloatField(
+        null=True, blank=True, help_text="Wanted preload of one bolt."
+    )
+    cover_lubricant = models.CharField(
+        max_length=80,
+        default=NOT_KNOWN,
+        help_text="Of thread and bearing face; 'dry' where nothing is put on them.",
+    )
+    cover_friction_thread = models.FloatField(
+        null=True, blank=True, help_text="Coefficient of this lubricant; or the nut factor."
+    )
+    cover_friction_head = models.FloatField(null=True, blank=True)
+    cover_nut_factor = models.FloatField(
+        null=True, blank=True, help_text="K of T = K d F; this or the two coefficients."
+    )
+    cover_friction_source = models.CharField(max_length=200, default=NOT_KNOWN)
+    cover_gasket = models.CharField(max_length=80, default=NOT_KNOWN, help_text="Kind of gasket.")
+    cover_gasket_area_mm2 = models.FloatField(null=True, blank=True, help_text="Contact area.")
+    cover_gasket_max_mpa = models.FloatField(
+        null=True, blank=True, help_text="Stress that crushes it."
+    )
+    cover_seating_kn = models.FloatField(
+        null=True, blank=True, help_text="Load of all bolts that seats the gasket."
+    )
+    cover_operating_kn = models.FloatField(
+        null=True, blank=True, help_text="Load of all bolts needed in service."
+    )
+    cover_joint_source = models.CharField(max_length=200, default=NOT_KNOWN)
     cover_mass_kg = models.FloatField(null=True, blank=True)
     stud_travel_mm = models.FloatField(
         null=True, blank=True, help_text="Thread left while the nut is still fully engaged."
@@ -346,8 +397,27 @@ class ValveDesign(Versioned, Retirable):
                 name="design_variant_size_revision",
                 violation_error_message="This design exists with this variant, size and revision.",
             ),
+            models.CheckConstraint(
+                condition=Q(cover_preload_share__isnull=True) | Q(cover_preload_kn__isnull=True),
+                name="one_preload_of_the_cover",
+                violation_error_message="Give the preload of the cover bolts as a share of yield "
+                "or in kN, not both.",
+            ),
             *_sane(
                 "bushing_hole_mm",
+                "cover_bolt_pitch_mm",
+                "cover_bolt_yield_mpa",
+                "cover_bearing_outside_mm",
+                "cover_bolt_hole_mm",
+                "cover_preload_share",
+                "cover_preload_kn",
+                "cover_friction_thread",
+                "cover_friction_head",
+                "cover_nut_factor",
+                "cover_gasket_area_mm2",
+                "cover_gasket_max_mpa",
+                "cover_seating_kn",
+                "cover_operating_kn",
                 "cover_mass_kg",
                 "stud_travel_mm",
                 "seat_diameter_mm",

@@ -36,6 +36,22 @@ class ReturnsTo(StrEnum):
     NOT_KNOWN = "not known"
 
 
+class CoverFastener(StrEnum):
+    """What holds the cover."""
+
+    BOLT = "bolt"
+    STUD_AND_NUT = "stud and nut"
+    NOT_KNOWN = "not known"
+
+
+class Washers(StrEnum):
+    """Whether washers lie under nut or head of the cover."""
+
+    WITH = "with washers"
+    WITHOUT = "without washers"
+    NOT_KNOWN = "not known"
+
+
 class LabelKind(StrEnum):
     """What a label is fixed to."""
 
@@ -106,6 +122,10 @@ LIMITS: Mapping[str, Limit] = {
     "liquid_recovery_factor": SHARE,
     "preload_loss_limit_share": SHARE,
     "holes_open_limit_share": SHARE,
+    "cover_preload_share": SHARE,
+    "cover_friction_thread": SHARE,
+    "cover_friction_head": SHARE,
+    "cover_nut_factor": SHARE,
     "suction_pressure_bar_g": PRESSURE_BAR_G,
     "back_pressure_bar_g": PRESSURE_BAR_G,
     "return_static_bar_g": PRESSURE_BAR_G,

@@ -39,6 +39,8 @@ class Column:
     is_key: bool = False
     is_needed: bool = False
     is_identity: bool = False
+    may_be_left_out: bool = False
+    """A new record without this column holds 'not known'; a blank cell is refused all the same."""
     field: str | None = None
     """Field of the model it fills; None when it names another record."""
     words: tuple[str, ...] = ()
@@ -54,6 +56,17 @@ class Column:
 
 
 IDENTITY_NUMBERS = frozenset({"built_year"})
+JOINT_WORDS = frozenset(
+    {
+        "cover_fastener",
+        "cover_washers",
+        "cover_lubricant",
+        "cover_friction_source",
+        "cover_gasket",
+        "cover_joint_source",
+    }
+)
+"""What a torque is computed from: entered where it is known, and then never blank."""
 
 
 def _column(model: Any, name: str, *, is_key: bool = False) -> Column:
@@ -64,6 +77,7 @@ def _column(model: Any, name: str, *, is_key: bool = False) -> Column:
         "is_key": is_key,
         "is_needed": not (column.has_default() or column.null or column.blank),
         "is_identity": identity,
+        "may_be_left_out": name in JOINT_WORDS,
         "field": name,
         "help": str(column.help_text),
     }

@@ -245,7 +245,8 @@ class Planner:
         """A new row needs its needed columns, and every identity column to be said."""
         good = True
         for column in COLUMNS[kind]:
-            if (column.is_needed or column.is_identity) and column.name not in values:
+            asked = column.is_needed or (column.is_identity and not column.may_be_left_out)
+            if asked and column.name not in values:
                 said = ", with a value or the words 'not known'" if column.is_identity else ""
                 words = f"the column is missing; a new record needs it{said}"
                 self.wrong(kind, number, column.name, None, words)

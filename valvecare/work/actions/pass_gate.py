@@ -7,21 +7,20 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.core.errors import Reason
+from valvecare.engineering.joint_records import FastenerState
 from valvecare.protection.actions import judge_group_of
-from valvecare.work.actions.measure import usable_gauge, who_did_it
+from valvecare.work.actions.close_joint import ask_engineer, joint_done, settle_waiting
+from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
 from valvecare.work.actions.tell_protection import note_opening, opening_gate
 from valvecare.work.models import Gate, WorkOrder
 from valvecare.work.reads import facts_of
 from valvecare.work.rules import (
     GateKind,
-    GaugeKind,
     OrderFacts,
     OrderKind,
     OrderState,
     Rods,
-    why_no_torque,
-    why_not_joint,
     why_not_pass,
 )
 
@@ -62,46 +61,6 @@ def add_gate(
     return row
 
 
-def _joint_record(
-    order: WorkOrder,
-    *,
-    lubricant: str,
-    wrench: str,
-    torque_nm: float | None,
-    passes: Sequence[str],
-    new_gasket: bool,
-    at: datetime,
-) -> dict[str, Any]:
-    """The joint's record; refused without a new gasket, a lubricant, a fit wrench, every pass."""
-    refuse_if(
-        why_not_joint(
-            lubricant=lubricant, torque_nm=torque_nm, passes=passes, new_gasket=new_gasket
-        )
-    )
-    gauge = usable_gauge(
-        order, wrench, used_at=at, value=torque_nm, unit="N m", kind=GaugeKind.TORQUE_WRENCH
-    )
-    design = order.valve.design
-    return {
-        "lubricant": lubricant,
-        "wrench": gauge.code,
-        "wrench_calibrated_until": gauge.calibrated_until.isoformat(),
-        "torque_nm": torque_nm,
-        "passes": list(passes),
-        "new_gasket": new_gasket,
-        "computed": why_no_torque(
-            {
-                "thread": design.cover_bolt_thread if design else None,
-                "grade of the bolts": design.cover_bolt_grade if design else None,
-                "number of bolts": design.cover_bolt_count if design else None,
-                "bearing face": None,
-                "area and limit of the gasket": None,
-                "loads of seating and service": None,
-            }
-        ),
-    }
-
-
 @transaction.atomic
 def pass_gate(
     order_id: int,
@@ -119,8 +78,16 @@ def pass_gate(
     torque_nm: float | None = None,
     passes: Sequence[str] = (),
     new_gasket: bool = False,
+    fasteners: FastenerState | None = None,
+    friction: float | None = None,
+    friction_source: str = "",
+    disagree_because: str = "",
 ) -> WorkOrder:
-    """Record that a gate of an order under way is passed. 'As-found' has its own action."""
+    """Record that a gate of an order under way is passed. 'As-found' has its own action.
+
+    A joint tightened otherwise than planned is refused, or with `disagree_because` kept for the
+    engineer; the gate then stays open. `friction` is of a lubricant that was not planned.
+    """
     gate = GateKind(gate)
     if gate is GateKind.AS_FOUND:
         refuse_if(
@@ -140,20 +107,30 @@ def pass_gate(
     facts = facts_of(order)
     refuse_if(why_not_pass(gate, facts, rods=rods))
     begun = fact_time(done_at, at=at, not_before=not_before(facts, gate))
+    person = who_did_it(order, done_by)
     data: dict[str, Any] = {}
     if rods is not None and gate is GateKind.COVER_RELEASED:
         data = {"rods": rods.value}
     if gate is GateKind.JOINT_CLOSED:
-        data = _joint_record(
+        joint = joint_done(
             order,
             lubricant=lubricant,
             wrench=wrench,
             torque_nm=torque_nm,
             passes=passes,
             new_gasket=new_gasket,
+            fasteners=fasteners,
+            friction=friction,
+            friction_source=friction_source,
             at=begun,
         )
-    person = who_did_it(order, done_by)
+        data = joint.record
+        if joint.differs:
+            refuse_if(*(joint.reasons if not disagree_because.strip() else ()))
+            return ask_engineer(
+                order, joint, disagree_because, words, begun, done_by=person, actor=actor, at=at
+            )
+        settle_waiting(order, actor=actor, at=at)
     add_gate(order, gate, done_at=begun, words=words, actor=actor, at=at, data=data, done_by=person)
     kept = keep(
         order,

@@ -4,6 +4,7 @@ from typing import Any
 
 from rest_framework import serializers
 
+from valvecare.engineering.joint_records import FastenerState
 from valvecare.engineering.wear import Damage
 from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.web.fields import InstantField, QueryWhole
@@ -150,6 +151,23 @@ class PassGate(DoneBy):
         help_text="Every pass, in its order; for 'joint closed'.",
     )
     new_gasket = Flag(required=False, help_text="An opened joint gets a new one.")
+    fasteners = Word(
+        FastenerState, required=False, help_text="Needed where a torque is computed for the joint."
+    )
+    friction = Number(
+        required=False,
+        min_value=0.04,
+        max_value=0.6,
+        help_text="Coefficient of a lubricant that was not planned; the torque is recomputed.",
+    )
+    friction_source = Statement(200, required=False, allow_blank=True, default="")
+    disagree_because = Statement(
+        300,
+        required=False,
+        allow_blank=True,
+        default="",
+        help_text="A joint that is not as planned goes to the engineer; the gate stays open.",
+    )
 
 
 class RecordAsFound(DoneBy):
@@ -172,6 +190,11 @@ class _Value(Closed):
 class DecidePart(Closed):
     part = Word(PartName)
     decision = Word(PartDecision)
+    because = Statement(300)
+
+
+class DecideJoint(Closed):
+    accept = Flag(help_text="False: it is tightened again.")
     because = Statement(300)
 
 
@@ -439,6 +462,60 @@ class _OutLine(serializers.Serializer):
     heard_at = serializers.DateTimeField(help_text="When this phone last had a connection.")
 
 
+class _Pass(serializers.Serializer):
+    number = serializers.IntegerField()
+    name = serializers.CharField()
+    torque_nm = serializers.FloatField()
+    positions = serializers.ListField(child=serializers.IntegerField())
+    instruction = serializers.CharField()
+    gap_positions = serializers.ListField(child=serializers.IntegerField())
+    wait_before_s = serializers.FloatField()
+
+
+class _TorquePlan(serializers.Serializer):
+    """What is to be set; `setting_nm` null: `words` say what is not known."""
+
+    words = serializers.CharField()
+    setting_nm = serializers.FloatField(allow_null=True)
+    low_nm = serializers.FloatField(allow_null=True, help_text="Below it the gasket may leak.")
+    high_nm = serializers.FloatField(allow_null=True, help_text="Above it bolt or gasket suffer.")
+    exact_nm = serializers.FloatField(allow_null=True)
+    preload_min_kn = serializers.FloatField(allow_null=True)
+    preload_max_kn = serializers.FloatField(allow_null=True)
+    lubricant = serializers.CharField()
+    friction = serializers.CharField()
+    gasket = serializers.CharField()
+    wrench = serializers.CharField()
+    wrench_step_nm = serializers.FloatField(allow_null=True)
+    wrench_until = serializers.DateField(allow_null=True)
+    source = serializers.CharField()  # type: ignore[assignment]
+    steps = _Pass(many=True)
+    checks = serializers.ListField(child=serializers.CharField())
+    advice = serializers.ListField(child=serializers.CharField())
+    query = serializers.DictField(help_text="Inputs of the calculation 'joint-torque'.")
+
+
+class _WaitingJoint(serializers.Serializer):
+    id = serializers.IntegerField()
+    words = serializers.CharField()
+    because = serializers.CharField()
+    by = serializers.CharField()
+    at = serializers.DateTimeField()
+
+
+class _JointCard(serializers.Serializer):
+    bolt_count = serializers.IntegerField(allow_null=True)
+    thread = serializers.CharField()
+    grade = serializers.CharField()
+    order = serializers.ListField(child=serializers.IntegerField())
+    order_words = serializers.CharField()
+    plan = _TorquePlan()
+    plan_on = serializers.DateField(help_text="The wrench is in calibration on this day.")
+    record = serializers.DictField(allow_null=True, help_text="As the gate was passed.")
+    waiting = _WaitingJoint(allow_null=True)
+    refused_because = serializers.CharField()
+
+
 class OrderOut(serializers.Serializer):
     """One order with the facts of its present revision."""
 
@@ -488,6 +565,7 @@ class OrderOut(serializers.Serializer):
     gates = _GateLine(many=True)
     findings = _FindingLine(many=True)
     parts_used = _PartUsedLine(many=True)
+    joint = _JointCard(allow_null=True, help_text="Null: this order does not open the valve.")
     kept = _KeptLine(many=True)
     kit_blocked = serializers.ListField(
         child=serializers.CharField(), help_text="Why the kit is not shown green yet."

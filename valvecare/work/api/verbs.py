@@ -18,6 +18,7 @@ from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.confirm_identity import confirm_identity
+from valvecare.work.actions.decide_joint import decide_joint
 from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
@@ -111,6 +112,13 @@ VERBS = (
         shapes.DecidePart,
         decide_part,
         {"part": "body", "decision": "reuse", "because": "Wall measured: 11.2 mm of 9.0."},
+    ),
+    Verb(
+        "decide-joint",
+        "Accept a joint that is not as planned, or have it tightened again",
+        shapes.DecideJoint,
+        decide_joint,
+        {"accept": False, "because": "Below what seats the gasket."},
     ),
     Verb(
         "parts-used",

@@ -1,5 +1,6 @@
 """Tables of work."""
 
+from valvecare.work.models.joint import Tightening
 from valvecare.work.models.orders import (
     ClosedRevision,
     Deferral,
@@ -43,6 +44,7 @@ __all__ = [
     "ProvisionalRelease",
     "Signature",
     "TakenAlong",
+    "Tightening",
     "WorkOrder",
     "WorkOrderQuerySet",
     "number_of",

@@ -11,6 +11,7 @@ from django import forms
 
 from valvecare.core.errors import Refused
 from valvecare.core.pictures import MAX_BYTES, Picture, clean_picture
+from valvecare.engineering.joint_records import FastenerState
 from valvecare.engineering.wear import Damage
 from valvecare.protection.rules import ProofMethod, ProofResult
 from valvecare.work.reads import OrderCard
@@ -304,6 +305,19 @@ class StartForm(VerbForm):
     submit, is_main, has_done_at = "Start work", True, True
 
 
+JOINT_FIELDS = (
+    "lubricant",
+    "wrench",
+    "torque_nm",
+    "passes",
+    "new_gasket",
+    "fasteners",
+    "friction",
+    "friction_source",
+    "disagree_because",
+)
+
+
 class IdentityForm(VerbForm):
     submit, is_main, has_done_at = "Confirm", True, True
     text = forms.CharField(
@@ -323,18 +337,47 @@ class GateForm(VerbForm):
     torque_nm = NumberField("N m", low=1, high=20_000, label="Torque set")
     passes = _ticks("Passes done", PASSES)
     new_gasket = _yes_or_no("New gasket fitted", "An opened joint gets a new one.")
+    fasteners = WordField(FastenerState, label="Studs, bolts and nuts are", required=False)
+    friction = NumberField(
+        "",
+        low=0.04,
+        high=0.6,
+        label="Friction coefficient, if another lubricant was used",
+        help_text="From its data sheet; the torque is then computed for it.",
+    )
+    friction_source = _line("Where that coefficient comes from", 200, required=False)
+    disagree_because = _line("Not as planned: I do not agree, because …", 300, required=False)
     words = _line("Words, if any", 500, required=False)
 
     def shape(self) -> None:
         self.gate_kind = str(self.data.get("gate") or self.initial.get("gate") or "")
         if self.gate_kind != GateKind.JOINT_CLOSED.value:
-            for name in ("lubricant", "wrench", "torque_nm", "passes", "new_gasket"):
+            for name in JOINT_FIELDS:
                 del self.fields[name]
         else:
             self.fields["wrench"].help_text = "The number on its label, for example TW-07."
+            self.shape_joint()
         if self.gate_kind != GateKind.COVER_RELEASED.value:
             del self.fields["rods"]
         self.submit_words = f"Record: {self.gate_kind}"
+
+    def shape_joint(self) -> None:
+        """Say what is planned beside each field; without a plan nothing is compared."""
+        plan = self.card.joint.plan if self.card.joint else None
+        if plan is None or plan.setting_nm is None:
+            for name in ("friction", "friction_source", "disagree_because"):
+                del self.fields[name]
+            return
+        self.fields["lubricant"].help_text = f"Planned: {plan.lubricant}, {plan.friction}."
+        self.fields[
+            "wrench"
+        ].help_text = (
+            f"Planned: {plan.wrench}, step {plan.wrench_step_nm:g} N m. The number on its label."
+        )
+        self.fields["torque_nm"].help_text = (
+            f"Planned: {plan.setting_nm:g} N m; the joint holds from {plan.low_nm:.4g} to "
+            f"{plan.high_nm:.4g} N m."
+        )
 
     def inputs(self) -> dict[str, Any]:
         given = {"rods": None, **super().inputs()}
@@ -441,6 +484,16 @@ class DecideForm(VerbForm):
     submit = "Decide as the engineer"
     part = WordField(PartName, label="Part")
     decision = WordField(PartDecision, label="Decision")
+    because = _text("Because", 300)
+
+
+class DecideJointForm(VerbForm):
+    submit = "Decide on the joint"
+    accept = forms.TypedChoiceField(
+        label="The joint",
+        choices=[("yes", "is accepted as it was tightened"), ("no", "is tightened again")],
+        coerce=lambda word: word == "yes",
+    )
     because = _text("Because", 300)
 
 

@@ -6,6 +6,7 @@ from django.contrib.auth.decorators import login_required
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 from django.urls import path, reverse
+from django.utils.http import urlencode
 from django.utils.safestring import SafeString
 from django.views.decorators.http import require_safe
 
@@ -18,6 +19,8 @@ from valvecare.web.drawings import (
     valve_drawing,
 )
 from valvecare.web.label_drawing import address_on_label, square_code
+from valvecare.web.menu import url_or_none
+from valvecare.work.reads import JointCard
 from valvecare.work.reads.job_pack import JobPack, job_pack
 from valvecare.work.rules import GRADE_WORDS
 
@@ -75,6 +78,14 @@ def drawings_of(pack: JobPack) -> dict[str, SafeString]:
     return found
 
 
+def torque_url(request: HttpRequest, joint: JointCard | None) -> str | None:
+    """The calculation of the torque with this plan's figures filled in."""
+    if joint is None or not joint.plan.query:
+        return None
+    url = url_or_none(request, "valvecare:calculation", "joint-torque")
+    return f"{url}?{urlencode(joint.plan.query)}" if url else None
+
+
 def _context(request: HttpRequest, pack: JobPack) -> dict[str, Any]:
     space = request.resolver_match.namespace if request.resolver_match else None
     url = reverse("valvecare:work-order", args=[pack.card.id], current_app=space)
@@ -83,6 +94,7 @@ def _context(request: HttpRequest, pack: JobPack) -> dict[str, Any]:
         "card": pack.card,
         "drawings": drawings_of(pack),
         "now": clock.now(),
+        "torque_url": torque_url(request, pack.tightening),
         "address": address_on_label(request.build_absolute_uri(url)),
     }
 

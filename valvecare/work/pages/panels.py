@@ -13,6 +13,7 @@ from valvecare.work.actions.agree import agree
 from valvecare.work.actions.assign import assign
 from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.confirm_identity import confirm_identity
+from valvecare.work.actions.decide_joint import decide_joint
 from valvecare.work.actions.decide_part import decide_part
 from valvecare.work.actions.drop import drop
 from valvecare.work.actions.hold import hold, resume
@@ -55,6 +56,7 @@ VERBS = {
         PageVerb("gates", "Next gate", forms.GateForm, pass_gate),
         PageVerb("findings", "Judge a part", forms.FindingForm, record_finding),
         PageVerb("decide", "Decide on a part", forms.DecideForm, decide_part),
+        PageVerb("decide-joint", "Decide on the joint", forms.DecideJointForm, decide_joint),
         PageVerb("parts-used", "Parts built in", forms.PartsUsedForm, record_parts_used),
         PageVerb("tests", "Function test", forms.TestForm, record_test, cautions=(StepKind.TEST,)),
         PageVerb(

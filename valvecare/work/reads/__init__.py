@@ -42,8 +42,14 @@ from valvecare.work.reads.signed import (
     verify_signature,
     verify_signatures,
 )
+from valvecare.work.reads.torque import JointCard, cover_of, joint_card, owners_torque, wrench_of
 
 __all__ = [
+    "JointCard",
+    "cover_of",
+    "joint_card",
+    "owners_torque",
+    "wrench_of",
     "SignatureCheck",
     "content_of",
     "order_content",

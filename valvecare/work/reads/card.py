@@ -27,6 +27,7 @@ from valvecare.work.reads.card_lines import (
 from valvecare.work.reads.facts import facts_of
 from valvecare.work.reads.measuring import limits_of
 from valvecare.work.reads.signed import verify_signature
+from valvecare.work.reads.torque import JointCard, joint_card
 from valvecare.work.rules import (
     AFTER_LAPPING,
     GATES,
@@ -219,6 +220,7 @@ _VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
     "as-found": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "findings": ("do_work", (_S.UNDER_WAY,)),
     "decide": ("decide_part", (_S.UNDER_WAY,)),
+    "decide-joint": ("decide_part", (_S.UNDER_WAY,)),
     "parts-used": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "tests": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "release": ("release_provisionally", (_S.UNDER_WAY,)),
@@ -232,7 +234,9 @@ _VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
 }
 
 
-def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ...]:
+def _open_verbs(
+    order: WorkOrder, facts: OrderFacts, user: Any, joint: JointCard | None
+) -> tuple[str, ...]:
     """The verbs whose state and permit fit; the action has the last word."""
     roles = roles_at(user, order.site_id)
     table = {**_VERBS, "start": ("do_work", may_start_from(facts.kind))}
@@ -249,6 +253,8 @@ def _open_verbs(order: WorkOrder, facts: OrderFacts, user: Any) -> tuple[str, ..
         found -= {"identity"}
     if why_not_judge_now(facts) is not None:
         found -= {"findings", "decide"}
+    if joint is None or joint.waiting is None:
+        found -= {"decide-joint"}
     if all(row.signed_at is not None for row in order.deferrals.all()):
         found -= {"put-off"}
     return tuple(sorted(found))
@@ -300,6 +306,9 @@ def order_card(order_id: int, user: Any) -> OrderCard:
     valve = order.valve
     slot = getattr(order, "slot", None)
     kept, kit_blocked = _kit(order, facts)
+    gates = _gates(order, facts)
+    closed = [line for line in gates if line.kind is GateKind.JOINT_CLOSED and line.passed_at]
+    joint = joint_card(order, closed[0].recorded if closed else None)
     now = order.revision
     findings = _findings(order, facts)
     return OrderCard(
@@ -348,12 +357,13 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         if slot is not None
         else None,
         progress=_progress(order),
-        gates=_gates(order, facts),
+        gates=gates,
         findings=findings,
         parts_used=tuple(
             PartUsedLine(row.name, row.quantity, row.lot, row.serial, row.part, row.words)
             for row in order.parts_used.filter(revision=now)
         ),
+        joint=joint,
         kept=kept,
         kit_blocked=kit_blocked,
         photos=tuple(
@@ -410,5 +420,5 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         asks=_asks(order, facts),
         reminders=_reminders(findings),
         signatures=_signatures(order),
-        verbs=_open_verbs(order, facts, user),
+        verbs=_open_verbs(order, facts, user, joint),
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from valvecare.work.reads.torque import JointCard
 from valvecare.work.rules import GateKind, OrderKind, OrderState, ReadyItem
 
 
@@ -226,6 +227,7 @@ class OrderCard:
     gates: tuple[GateLine, ...]
     findings: tuple[FindingLine, ...]
     parts_used: tuple[PartUsedLine, ...]
+    joint: JointCard | None
     kept: tuple[KeptLine, ...]
     kit_blocked: tuple[str, ...]
     photos: tuple[PhotoLine, ...]

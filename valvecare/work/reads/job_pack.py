@@ -5,15 +5,14 @@ from datetime import date
 from typing import Any
 
 from valvecare.engineering.cautions import Caution, StepKind, cautions_for_step
-from valvecare.engineering.errors import Refusal
 from valvecare.engineering.flow_choice import MethodJudgement
-from valvecare.engineering.tightening import tightening_order
 from valvecare.protection.models import FunctionTest
-from valvecare.register.models import ProtectionValve, Pump, ValveDesign
+from valvecare.register.models import ProtectionValve, Pump
 from valvecare.work.models import Finding
 from valvecare.work.reads.card import OrderCard, order_card
 from valvecare.work.reads.cover import Lifting, Release, lifting_of, release_of
 from valvecare.work.reads.test_methods import methods_found
+from valvecare.work.reads.torque import JointCard
 from valvecare.work.rules import (
     CAUTIONS_BEFORE,
     GATES,
@@ -56,17 +55,6 @@ class LastFinding:
 
 
 @dataclass(frozen=True, slots=True)
-class Tightening:
-    """The cover joint: bolts, cross order, and why no torque is given."""
-
-    bolt_count: int | None
-    thread: str
-    grade: str
-    order: tuple[int, ...]
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
 class TestPlan:
     """How the function is proven afterwards. `methods` empty: see `words`."""
 
@@ -95,7 +83,7 @@ class JobPack:
     hold_points: tuple[str, ...]
     release: Release | None
     lifting: Lifting | None
-    tightening: Tightening | None
+    tightening: JointCard | None
     last: tuple[LastFinding, ...]
     last_test: FunctionTest | None
     test_plan: TestPlan | None
@@ -104,35 +92,6 @@ class JobPack:
     @property
     def red(self) -> int:
         return sum(not line.is_go for line in self.go)
-
-
-_NO_TORQUE = (
-    "No torque is given: the register holds bolts and grade of the cover, but not pitch, lubricant "
-    "with its friction, target preload, gasket and wrench. A torque without them can overload a "
-    "bolt or leave the joint loose. Take it from the maker, or compute it under Calculations with "
-    "the joint's record."
-)
-
-
-def tightening_of(design: ValveDesign | None) -> Tightening:
-    """Order of the bolts. The register does not hold what a torque depends on: that is said."""
-    count = design.cover_bolt_count if design else None
-    words = _NO_TORQUE
-    order: tuple[int, ...] = ()
-    if count is None:
-        words = f"The number of cover bolts is not known: count them. {_NO_TORQUE}"
-    else:
-        try:
-            order = tightening_order(count)
-        except Refusal as refusal:
-            words = f"{refusal} {_NO_TORQUE}"
-    return Tightening(
-        count,
-        design.cover_bolt_thread if design else "",
-        design.cover_bolt_grade if design else "",
-        order,
-        words,
-    )
 
 
 def _test_plan(valve: ProtectionValve, on: date) -> TestPlan:
@@ -198,7 +157,6 @@ def job_pack(order_id: int, user: Any) -> JobPack:
     lets_go = GateKind.COVER_RELEASED in GATES[kind]
     release = release_of(valve) if lets_go else None
     lifting = lifting_of(design) if opens else None
-    tightening = tightening_of(design) if opens else None
     others = (
         Pump.objects.filter(group=pump.group, retired_at=None)
         .order_by("tag")
@@ -230,7 +188,7 @@ def job_pack(order_id: int, user: Any) -> JobPack:
         hold_points=hold_points(kind),
         release=release,
         lifting=lifting,
-        tightening=tightening,
+        tightening=card.joint,
         last=last_findings(valve.pk, order_id, tuple(line.part for line in card.findings)),
         last_test=FunctionTest.objects.filter(valve=valve).order_by("-done_at", "-id").first(),
         test_plan=_test_plan(valve, card.due_on) if kind in NEEDS_PROOF else None,

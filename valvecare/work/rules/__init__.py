@@ -22,7 +22,7 @@ from valvecare.work.rules.gates import (
     why_undecided,
 )
 from valvecare.work.rules.gauges import GaugeFacts, GaugeKind, gauge_uncertainty, why_not_gauge
-from valvecare.work.rules.joint import PASSES, why_no_torque, why_not_joint
+from valvecare.work.rules.joint import PASSES, why_not_joint
 from valvecare.work.rules.judgement import (
     AFTER_LAPPING,
     READ_FROM_A_GAUGE,
@@ -107,7 +107,6 @@ __all__ = [
     "judge_part",
     "limit_words",
     "measures_of",
-    "why_no_torque",
     "why_not_agree",
     "why_not_gauge",
     "why_not_joint",

@@ -1,7 +1,7 @@
 """What the record of a closed joint must say."""
 
-from collections.abc import Collection, Mapping
-from typing import Any, Final
+from collections.abc import Collection
+from typing import Final
 
 from valvecare.core.errors import Reason
 from valvecare.engineering.tightening import COMMON_PRACTICE_PASSES
@@ -46,9 +46,3 @@ def why_not_joint(
             {"missing": missing},
         )
     return None
-
-
-def why_no_torque(known: Mapping[str, Any]) -> str:
-    """The words that stand in the record where no torque was computed."""
-    lacking = [name for name, value in known.items() if value in (None, "", "not known")]
-    return f"no computed torque: the register does not hold {', '.join(lacking)}"

@@ -1,0 +1,590 @@
+"""The torque of a cover joint: what is planned, and whether what was set agrees with it."""
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from datetime import date
+from enum import StrEnum
+from typing import Any, Final
+
+from valvecare.core.errors import Reason
+from valvecare.engineering.bolting import preload_by_k_factor, preload_for_torque, stress_area
+from valvecare.engineering.errors import Refusal
+from valvecare.engineering.fasteners import k_factor_band, yield_strength
+from valvecare.engineering.joint_records import (
+    FastenerState,
+    Friction,
+    JointRecord,
+    Target,
+    TorquePolicy,
+    Wrench,
+)
+from valvecare.engineering.joint_torque import JointTorque, TorqueVerdict, torque_for_joint
+from valvecare.engineering.tightening import (
+    COMMON_PRACTICE_PASSES,
+    TighteningStep,
+    tightening_plan,
+)
+
+_THREAD: Final = re.compile(r"M(\d{1,3}(?:\.\d)?)(?:x(\d(?:\.\d{1,2})?))?", re.ASCII)
+_NOT_KNOWN: Final = (None, "", "not known")
+_TIGHTER: Final = {"gasket seating", "operating load"}
+"""Checks that a larger torque would pass; the others of bolt and gasket want a smaller one."""
+_LOOSER: Final = {"bolt", "gasket crushing"}
+
+
+@dataclass(frozen=True, slots=True)
+class CoverFacts:
+    """What the register says of a cover joint, in the register's units; None is not known."""
+
+    name: str
+    revision: str
+    thread: str
+    grade: str
+    count: int | None
+    pitch_mm: float | None
+    yield_mpa: float | None
+    fastener: str
+    washers: str
+    bearing_outside_mm: float | None
+    hole_mm: float | None
+    preload_share: float | None
+    preload_kn: float | None
+    lubricant: str
+    friction_thread: float | None
+    friction_head: float | None
+    nut_factor: float | None
+    friction_source: str
+    gasket: str
+    gasket_area_mm2: float | None
+    gasket_max_mpa: float | None
+    seating_kn: float | None
+    operating_kn: float | None
+    source: str
+
+    @property
+    def size(self) -> tuple[float | None, float | None]:
+        """Diameter and pitch in mm: the pitch of the record, else the one in the thread's name."""
+        found = _THREAD.fullmatch(self.thread.strip())
+        if found is None:
+            return None, self.pitch_mm
+        named = float(found[2]) if found[2] else None
+        return float(found[1]), self.pitch_mm if self.pitch_mm is not None else named
+
+    @property
+    def lacking(self) -> tuple[str, ...]:
+        """What a torque depends on and nobody has entered, in words."""
+        diameter, pitch = self.size
+        has_friction = self.nut_factor is not None or None not in (
+            self.friction_thread,
+            self.friction_head,
+        )
+        preload = self.preload_share if self.preload_share is not None else self.preload_kn
+        asked: Mapping[str, Any] = {
+            "thread": diameter,
+            "pitch": pitch,
+            "number of bolts": self.count,
+            "grade of the bolts": self.grade,
+            "bolt or stud": self.fastener,
+            "washers": self.washers,
+            "bearing face": self.bearing_outside_mm,
+            "hole": self.hole_mm,
+            "wanted preload": preload,
+            "lubricant": self.lubricant,
+            "friction of the lubricant": has_friction or None,
+            "source of the friction": self.friction_source,
+            "kind of gasket": self.gasket,
+            "area of the gasket": self.gasket_area_mm2,
+            "largest stress of the gasket": self.gasket_max_mpa,
+            "load that seats the gasket": self.seating_kn,
+            "load in service": self.operating_kn,
+            "source of the joint data": self.source,
+        }
+        return tuple(name for name, value in asked.items() if value in _NOT_KNOWN)
+
+
+@dataclass(frozen=True, slots=True)
+class WrenchFacts:
+    """A torque wrench of the site as its label and record say, N m."""
+
+    code: str
+    low_nm: float
+    high_nm: float
+    step_nm: float
+    calibrated_until: date
+
+
+@dataclass(frozen=True, slots=True)
+class OwnersTorque:
+    """The owner's limits for joints: scatter of a torque wrench, relaxation, bolts."""
+
+    scatter_lubricated: float
+    scatter_dry: float
+    relaxation: float
+    bolt_limit_share: float
+    hydraulic_above_nm: float
+
+
+@dataclass(frozen=True, slots=True)
+class TorquePlan:
+    """What is to be set, and why; or in `words` why no torque is given.
+
+    The torques are in N m. Between `low_nm` and `high_nm` every check of bolt and gasket holds,
+    with scatter and relaxation.
+    """
+
+    words: str
+    setting_nm: float | None = None
+    low_nm: float | None = None
+    high_nm: float | None = None
+    exact_nm: float | None = None
+    preload_min_kn: float | None = None
+    preload_max_kn: float | None = None
+    lubricant: str = ""
+    friction: str = ""
+    gasket: str = ""
+    wrench: str = ""
+    wrench_step_nm: float | None = None
+    wrench_until: date | None = None
+    source: str = ""
+    steps: tuple[TighteningStep, ...] = ()
+    checks: tuple[str, ...] = ()
+    advice: tuple[str, ...] = ()
+    query: Mapping[str, Any] = field(default_factory=dict)
+    """Inputs of the calculation 'joint-torque', to work it out again."""
+
+    @property
+    def is_given(self) -> bool:
+        return self.setting_nm is not None
+
+    def record(self) -> dict[str, Any]:
+        """The plan as it is kept with the joint's record and signed with it."""
+        if not self.is_given:
+            return {"words": self.words}
+        return {
+            "torque_nm": self.setting_nm,
+            "low_nm": self.low_nm,
+            "high_nm": self.high_nm,
+            "lubricant": self.lubricant,
+            "friction": self.friction,
+            "gasket": self.gasket,
+            "wrench": self.wrench,
+            "wrench_step_nm": self.wrench_step_nm,
+            "source": self.source,
+            "words": self.words,
+        }
+
+
+def _friction_of(cover: CoverFacts, lubricant: str, mu: float | None, source: str) -> Friction:
+    """Friction of the record's lubricant, or `mu` on thread and face for another one."""
+    condition = "dry" if lubricant.strip().casefold() == "dry" else "lubricated"
+    if mu is not None:
+        return Friction(
+            lubricant=lubricant,
+            condition=condition,
+            source=source,
+            thread=mu,
+            head=mu,
+            k_factor=None,
+        )
+    return Friction(
+        lubricant=lubricant,
+        condition=condition,
+        source=cover.friction_source,
+        thread=cover.friction_thread,
+        head=cover.friction_head,
+        k_factor=cover.nut_factor,
+    )
+
+
+def _joint(cover: CoverFacts) -> JointRecord:
+    """The joint's record in SI; raises `Refusal` where grade and thread give no strength."""
+    diameter, pitch = cover.size
+    diameter_m, pitch_m = _si(diameter, 1e-3), _si(pitch, 1e-3)
+    strength = _si(cover.yield_mpa, 1e6)
+    if strength is None:
+        strength = yield_strength(cover.grade, diameter_m=diameter_m)  # type: ignore[arg-type]
+    target, value = Target.YIELD_SHARE, cover.preload_share
+    if value is None and cover.preload_kn is not None:
+        # a preload in kN is the same as a stress of the stress area
+        area = stress_area(diameter_m, pitch_m=pitch_m)  # type: ignore[arg-type]
+        target, value = Target.BOLT_STRESS, cover.preload_kn * 1e3 / area
+    return JointRecord(
+        joint_id=f"cover of {cover.name}",
+        revision=cover.revision,
+        diameter_m=diameter_m,
+        pitch_m=pitch_m,
+        grade=cover.grade,
+        yield_strength_pa=strength,
+        fastener=cover.fastener,
+        count=cover.count,
+        has_washer=cover.washers == "with washers",
+        bearing_outside_m=_si(cover.bearing_outside_mm, 1e-3),
+        hole_m=_si(cover.hole_mm, 1e-3),
+        target=target,
+        target_value=value,
+        lubricant=cover.lubricant,
+        gasket_area_m2=_si(cover.gasket_area_mm2, 1e-6),
+        gasket_stress_max_pa=_si(cover.gasket_max_mpa, 1e6),
+        seating_load_n=_si(cover.seating_kn, 1e3),
+        operating_load_n=_si(cover.operating_kn, 1e3),
+    )
+
+
+def _si(value: float | None, factor: float) -> float | None:
+    return None if value is None else value * factor
+
+
+def _torque(
+    joint: JointRecord,
+    friction: Friction,
+    wrench: WrenchFacts,
+    owner: OwnersTorque,
+    state: FastenerState,
+) -> JointTorque:
+    dry = friction.condition == "dry"
+    return torque_for_joint(
+        joint,
+        state,
+        friction=friction,
+        wrench=Wrench(
+            wrench_id=wrench.code,
+            kind="torque wrench",
+            uncertainty=owner.scatter_dry if dry else owner.scatter_lubricated,
+            low_nm=wrench.low_nm,
+            high_nm=wrench.high_nm,
+            step_nm=wrench.step_nm,
+            is_in_calibration=True,
+        ),
+        policy=TorquePolicy(
+            bolt_limit_share=owner.bolt_limit_share,
+            relaxation=owner.relaxation,
+            hydraulic_advice_above_nm=owner.hydraulic_above_nm,
+        ),
+    )
+
+
+def _band(found: JointTorque, setting_nm: float) -> tuple[float, float]:
+    """Smallest and largest torque with which every check of bolt and gasket holds, N m.
+
+    Preload grows in proportion to torque, so each check's limit over its value scales it.
+    """
+    scaled = {check.name: setting_nm * check.limit / check.value for check in found.checks}
+    return max(scaled[name] for name in _TIGHTER), min(scaled[name] for name in _LOOSER)
+
+
+def _friction_words(friction: Friction) -> str:
+    if friction.k_factor is not None:
+        return f"K {friction.k_factor:g}"
+    if friction.thread == friction.head:
+        return f"μ {friction.thread:g}"
+    return f"μ {friction.thread:g} in the thread, {friction.head:g} under the nut"
+
+
+def _query(
+    joint: JointRecord, friction: Friction, wrench: WrenchFacts, owner: OwnersTorque, state: str
+) -> dict[str, Any]:
+    """Names and units of the calculation 'joint-torque'."""
+    by_share = joint.target == Target.YIELD_SHARE
+    dry = friction.condition == "dry"
+    si: dict[str, tuple[float | None, float]] = {
+        "thread_diameter_mm": (joint.diameter_m, 1e3),
+        "pitch_mm": (joint.pitch_m, 1e3),
+        "yield_strength_mpa": (joint.yield_strength_pa, 1e-6),
+        "bearing_outside_mm": (joint.bearing_outside_m, 1e3),
+        "hole_mm": (joint.hole_m, 1e3),
+        "gasket_area_mm2": (joint.gasket_area_m2, 1e6),
+        "gasket_stress_max_mpa": (joint.gasket_stress_max_pa, 1e-6),
+        "seating_load_kn": (joint.seating_load_n, 1e-3),
+        "operating_load_kn": (joint.operating_load_n, 1e-3),
+        "target_share" if by_share else "target_stress_mpa": (
+            joint.target_value,
+            1.0 if by_share else 1e-6,
+        ),
+        "thread_friction": (friction.thread, 1.0),
+        "head_friction": (friction.head, 1.0),
+        "nut_factor": (friction.k_factor, 1.0),
+        "wrench_low_n_m": (wrench.low_nm, 1.0),
+        "wrench_high_n_m": (wrench.high_nm, 1.0),
+        "wrench_step_n_m": (wrench.step_nm, 1.0),
+        "wrench_uncertainty": (owner.scatter_dry if dry else owner.scatter_lubricated, 1.0),
+        "bolt_limit_share": (owner.bolt_limit_share, 1.0),
+        "relaxation": (owner.relaxation, 1.0),
+        "hydraulic_advice_above_n_m": (owner.hydraulic_above_nm, 1.0),
+    }
+    numbers = {name: f"{v * factor:.10g}" for name, (v, factor) in si.items() if v is not None}
+    return {
+        "joint": joint.joint_id,
+        "joint_revision": joint.revision,
+        "grade": joint.grade,
+        "fastener": joint.fastener,
+        "count": joint.count,
+        "has_washer": "yes" if joint.has_washer else "no",
+        "target": str(joint.target),
+        "lubricant_on_record": joint.lubricant,
+        "fasteners": state,
+        "lubricant": friction.lubricant,
+        "condition": friction.condition,
+        "friction_source": friction.source,
+        "wrench": wrench.code,
+        "wrench_kind": "torque wrench",
+        "wrench_in_calibration": "yes",
+        **numbers,
+    }
+
+
+NO_TORQUE: Final = (
+    "A torque without them can overload a bolt or leave the joint loose. Take it from the maker, "
+    "or have the joint's record completed in the register."
+)
+
+
+def _given(
+    cover: CoverFacts,
+    joint: JointRecord,
+    friction: Friction,
+    wrench: WrenchFacts,
+    owner: OwnersTorque,
+    state: FastenerState,
+) -> TorquePlan:
+    """The plan with one wrench. Raises `Refusal` as the calculation does."""
+    found = _torque(joint, friction, wrench, owner, state)
+    setting = found.torque_to_set_nm
+    if found.verdict is not TorqueVerdict.USE or setting is None:
+        failed = " ".join(reason.text for reason in found.reasons)
+        words = f"No torque is given for {wrench.code}: {failed}"
+        return TorquePlan(words, exact_nm=found.torque_exact_nm)
+    low, high = _band(found, setting)
+    low, high = max(low, wrench.low_nm), min(high, wrench.high_nm)
+    plan = tightening_plan(joint.count or 0, setting, policy=COMMON_PRACTICE_PASSES)
+    how = _friction_words(friction)
+    return TorquePlan(
+        words=f"Set {setting:g} N m with {wrench.code}; the joint holds from {low:.4g} to "
+        f"{high:.4g} N m. {friction.lubricant}, {how}.",
+        setting_nm=setting,
+        low_nm=low,
+        high_nm=high,
+        exact_nm=found.torque_exact_nm,
+        preload_min_kn=found.preload_min_n / 1e3,
+        preload_max_kn=found.preload_max_n / 1e3,
+        lubricant=str(friction.lubricant),
+        friction=f"{how} ({friction.source})",
+        gasket=cover.gasket,
+        wrench=wrench.code,
+        wrench_step_nm=wrench.step_nm,
+        wrench_until=wrench.calibrated_until,
+        source=cover.source,
+        steps=plan.steps,
+        checks=tuple(check.text for check in found.checks),
+        advice=found.advice,
+        query=_query(joint, friction, wrench, owner, state),
+    )
+
+
+def why_no_torque(cover: CoverFacts | None) -> str:
+    """What is not known that a torque depends on; empty where all is there."""
+    if cover is None:
+        return f"No torque: the design of the valve is not known. {NO_TORQUE}"
+    if cover.lacking:
+        return f"No torque: not known is {', '.join(cover.lacking)}. {NO_TORQUE}"
+    return ""
+
+
+def plan_torque(
+    cover: CoverFacts | None, wrenches: Sequence[WrenchFacts], *, on: date, owner: OwnersTorque
+) -> TorquePlan:
+    """The torque of a cover joint with the smallest wrench that reaches it, in calibration `on`.
+
+    For fasteners that are new or never yielded. Missing data is named and gives no torque.
+    """
+    why = why_no_torque(cover)
+    if cover is None or why:
+        return TorquePlan(why)
+    usable = [one for one in wrenches if on <= one.calibrated_until]
+    if not usable:
+        return TorquePlan(
+            f"No torque: no torque wrench of this site is in calibration on {on.isoformat()}."
+        )
+    tried = []
+    for wrench in sorted(usable, key=lambda one: (one.high_nm, one.code)):
+        try:
+            joint = _joint(cover)
+            friction = _friction_of(cover, cover.lubricant, None, "")
+            plan = _given(cover, joint, friction, wrench, owner, FastenerState.REUSED)
+        except Refusal as refusal:
+            return TorquePlan(f"No torque: {refusal}")
+        if plan.is_given:
+            return plan
+        tried.append(plan)
+    return tried[-1]
+
+
+class Agreement(StrEnum):
+    """What the comparison of the joint with its plan says."""
+
+    NO_PLAN = "no plan to compare with"
+    AS_PLANNED = "as planned"
+    IN_BAND = "within the band of the plan"
+    RECOMPUTED = "within the band recomputed for the lubricant used"
+    NOT_AS_PLANNED = "not as planned"
+
+
+@dataclass(frozen=True, slots=True)
+class JointDone:
+    """What was done at the joint. `friction` with its source: of a lubricant not planned."""
+
+    torque_nm: float
+    lubricant: str
+    wrench: WrenchFacts
+    fasteners: FastenerState
+    friction: float | None = None
+    friction_source: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """The joint beside its plan. `reasons` empty: it may be closed."""
+
+    agreement: Agreement
+    plan: TorquePlan
+    words: str
+    reasons: tuple[Reason, ...] = ()
+
+    def record(self) -> dict[str, Any]:
+        return {"agreement": self.agreement.value, "words": self.words, "plan": self.plan.record()}
+
+
+_DISAGREE: Final = "or say 'I do not agree, because …' to the engineer"
+
+
+def _same(one: str, other: str) -> bool:
+    return " ".join(one.casefold().split()) == " ".join(other.casefold().split())
+
+
+def _mismatch(cover: CoverFacts, done: JointDone) -> str:
+    """What the other lubricant does at the torque that was set, where its friction is known."""
+    diameter, pitch = cover.size
+    planned = _friction_of(cover, cover.lubricant, None, "")
+    geometry = {
+        "diameter_m": (diameter or 0.0) / 1e3,
+        "pitch_m": (pitch or 0.0) / 1e3,
+        "bearing_outside_m": (cover.bearing_outside_mm or 0.0) / 1e3,
+        "hole_m": (cover.hole_mm or 0.0) / 1e3,
+    }
+
+    def preload(friction: Friction) -> float:
+        if friction.k_factor is not None:
+            return preload_by_k_factor(
+                done.torque_nm, diameter_m=geometry["diameter_m"], k_factor=friction.k_factor
+            )
+        return preload_for_torque(
+            done.torque_nm,
+            **geometry,
+            thread_friction=friction.thread,  # type: ignore[arg-type]
+            head_friction=friction.head,  # type: ignore[arg-type]
+        )
+
+    try:
+        if done.friction is not None:
+            used = _friction_of(cover, done.lubricant, done.friction, done.friction_source)
+        else:
+            low, high = k_factor_band(done.lubricant.strip().lower())
+            used = replace(
+                planned,
+                lubricant=done.lubricant,
+                thread=None,
+                head=None,
+                k_factor=(low + high) / 2,
+            )
+        share = preload(used) / preload(planned)
+    except Refusal:
+        return "What it does to the preload is not known."
+    return (
+        f"{done.torque_nm:g} N m with {_friction_words(used)} gives {(share - 1) * 100:+.0f} % of "
+        f"preload against {_friction_words(planned)}."
+    )
+
+
+def _why_not_lubricant(cover: CoverFacts, done: JointDone) -> Reason | None:
+    if _same(done.lubricant, cover.lubricant):
+        return None
+    if done.friction is not None and done.friction_source.strip():
+        return None
+    return Reason(
+        "lubricant_not_planned",
+        f"Planned is {cover.lubricant}; used was {done.lubricant}. {_mismatch(cover, done)}",
+        f"Clean the threads and tighten again with {cover.lubricant}, give the friction of "
+        f"{done.lubricant} with its source, {_DISAGREE}.",
+        {"planned": cover.lubricant, "used": done.lubricant},
+    )
+
+
+def compare_joint(cover: CoverFacts | None, done: JointDone, *, owner: OwnersTorque) -> Compared:
+    """Compare a tightened joint with its plan, for the wrench and lubricant that were used."""
+    why = why_no_torque(cover)
+    if cover is None or why:
+        return Compared(Agreement.NO_PLAN, TorquePlan(why), f"no computed torque: {why}")
+    other = not _same(done.lubricant, cover.lubricant)
+    wrong_lubricant = _why_not_lubricant(cover, done)
+    recomputed = other and wrong_lubricant is None
+    try:
+        joint = _joint(cover)
+        friction = _friction_of(cover, cover.lubricant, None, "")
+        if recomputed:
+            friction = _friction_of(cover, done.lubricant, done.friction, done.friction_source)
+            joint = replace(joint, lubricant=done.lubricant.strip())
+        plan = _given(cover, joint, friction, done.wrench, owner, done.fasteners)
+    except Refusal as refusal:
+        plan = TorquePlan(f"No torque: {refusal}")
+    return _judged(plan, done, wrong_lubricant, _mismatch(cover, done) if recomputed else "")
+
+
+def why_not_fasteners(cover: CoverFacts | None, state: FastenerState | None) -> Reason | None:
+    """Yielded fasteners are never used again; where a torque is computed their state is said."""
+    if state is FastenerState.YIELDED:
+        return Reason(
+            "fasteners_yielded", "A bolt that has yielded is not used again.", "Fit new ones."
+        )
+    if state is None and not why_no_torque(cover):
+        return Reason(
+            "fasteners_not_named",
+            "Whether studs and nuts are new or were used before is not said.",
+            f"One of: {', '.join(FastenerState)}.",
+        )
+    return None
+
+
+def _judged(
+    plan: TorquePlan, done: JointDone, wrong_lubricant: Reason | None, mismatch: str
+) -> Compared:
+    reasons = [wrong_lubricant] if wrong_lubricant is not None else []
+    setting, low, high = plan.setting_nm, plan.low_nm, plan.high_nm
+    if setting is None or low is None or high is None:
+        reasons.append(
+            Reason(
+                "no_plan_with_this_wrench",
+                plan.words,
+                f"Take another wrench or have the joint's record corrected, {_DISAGREE}.",
+            )
+        )
+    elif not low - 1e-9 <= done.torque_nm <= high + 1e-9:
+        reasons.append(
+            Reason(
+                "torque_outside_band",
+                f"{done.torque_nm:g} N m was set; the plan is {setting:g} N m, and the joint holds "
+                f"from {low:.4g} to {high:.4g} N m.",
+                f"Tighten to the plan with a new gasket where it was overloaded, {_DISAGREE}.",
+                {"set_nm": done.torque_nm, "low_nm": low, "high_nm": high, "plan_nm": setting},
+            )
+        )
+    if reasons:
+        words = " ".join(reason.words for reason in reasons)
+        return Compared(Agreement.NOT_AS_PLANNED, plan, words, tuple(reasons))
+    said = f"{done.torque_nm:g} N m set with {done.wrench.code}, plan {setting:g} N m"
+    if mismatch:
+        return Compared(
+            Agreement.RECOMPUTED, plan, f"{said} for {done.lubricant}. {mismatch}".strip()
+        )
+    if setting is not None and abs(done.torque_nm - setting) < done.wrench.step_nm / 2:
+        return Compared(Agreement.AS_PLANNED, plan, f"{said}: as planned.")
+    return Compared(Agreement.IN_BAND, plan, f"{said}: within {low:.4g} to {high:.4g} N m.")
