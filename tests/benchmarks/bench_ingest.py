@@ -9,6 +9,7 @@ same readings; only ours also keeps states and days and answers row by row.
 """
 
 import json
+import os
 import statistics
 import sys
 import time
@@ -24,6 +25,7 @@ from django.conf import settings
 def _prepare() -> None:
     import pytest  # noqa: F401 the settings see that this is no production
 
+    os.environ.setdefault("DJANGO_SETTINGS_MODULE", "valvecare.project.settings")
     django.setup()
     settings.DATABASES["default"].setdefault("TEST", {})["MIGRATE"] = False
     settings.VALVECARE = {
@@ -44,11 +46,12 @@ class World:
     """10,000 gauges and counters of one site, half of each, and a machine token."""
 
     def __init__(self) -> None:
+        from django.db import connection
         from rest_framework.test import APIClient
 
         from tests.factories.readings import bearer
         from tests.factories.register import PumpFactory
-        from valvecare.models import Reading, Series, SeriesState, Source
+        from valvecare.models import Series, SeriesState, Source
 
         pump = PumpFactory()
         Series.objects.bulk_create(
@@ -69,7 +72,8 @@ class World:
         self.token = bearer(pump.group.site)
         self.client = APIClient()
         self.minute = 0
-        self.model = Reading
+        with connection.cursor() as cursor:
+            cursor.execute("ANALYZE")  # as the database does by itself after a while
 
     def rows(self, series: int, times: int) -> list[tuple[int, str, int, float, str]]:
         """New rows: the next minutes of so many series."""

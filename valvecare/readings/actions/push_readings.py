@@ -5,23 +5,32 @@ wait for each other in a circle), judge every row, store the new ones, keep days
 """
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import lru_cache
 from time import perf_counter
 from typing import Any
 
 import msgspec
 import numpy as np
 from django.db import connections, router, transaction
+from django.db.models import Subquery
 from numpy.typing import NDArray
 
 from valvecare.core.conf import options
 from valvecare.core.errors import Forbidden, Reason
 from valvecare.core.jobs import wake
 from valvecare.core.permits import PERMITS
-from valvecare.readings.actions import series_store as store
+from valvecare.readings.actions.keep_rows import (
+    Effects,
+    NewReadings,
+    PushLog,
+    insert_readings,
+    keep,
+)
 from valvecare.readings.actions.place_points import (
+    SegmentDelta,
     day_arrays,
     day_delta,
     new_states,
@@ -45,9 +54,10 @@ from valvecare.readings.actions.read_rows import (
     refuse_impossible_values,
 )
 from valvecare.readings.actions.rebuild_days import meter_changes
+from valvecare.readings.actions.series_store import lock_series
 from valvecare.readings.actions.sift_strays import JUMP, sift
-from valvecare.readings.models import Push, Reading, SeriesState, SetAside, Source, micros
-from valvecare.readings.rules import MICRO, US_PER_S, Quality, Row
+from valvecare.readings.models import Reading, SeriesState, SetAside, Source, micros
+from valvecare.readings.rules import MICRO, US_PER_S, Quality, Row, whole_micro
 from valvecare.readings.sql import ensure_months, probes
 from valvecare.register.models import Membership, Site
 
@@ -55,7 +65,7 @@ CHUNK = 10_000
 EXAMPLES = 5
 
 
-class Verdict(msgspec.Struct, omit_defaults=True, gc=False):
+class Verdict(msgspec.Struct, omit_defaults=True, gc=False, frozen=True):
     """What became of one row: its index in the push, a status word, and why."""
 
     index: int
@@ -83,28 +93,57 @@ class PushResult:
         }
 
     def verdicts(self) -> list[Verdict]:
-        """One verdict per pushed row, in the order of the push."""
-        found = [
-            Verdict(index, STATUS_WORDS[status])
-            for index, status in enumerate(self.status.tolist())
-        ]
+        """One verdict per pushed row, in the order of the push. Not to be changed."""
+        statuses = self.status.tolist()
+        size = len(statuses)
+        plain = {status: _plain_verdicts(status, size.bit_length()) for status in set(statuses)}
+        if len(plain) == 1:
+            found = plain[statuses[0]][:size]
+        else:
+            found = [plain[status][index] for index, status in enumerate(statuses)]
         for index, reason in self.reasons.items():
-            found[index].code, found[index].detail = reason.code, str(reason)
+            found[index] = Verdict(index, STATUS_WORDS[statuses[index]], reason.code, str(reason))
         return found
+
+
+@lru_cache(maxsize=64)
+def _plain_verdicts(status: int, bits: int) -> list[Verdict]:
+    """Verdicts without a reason for the first 2**bits rows: the same objects for every push."""
+    return [Verdict(index, STATUS_WORDS[status]) for index in range(2**bits)]
+
+
+def _memberships(actor: Any) -> Any:
+    roles = [role.value for role in PERMITS["push_readings"]]
+    return Membership.objects.filter(
+        user=actor if getattr(actor, "is_active", False) else None, role__in=roles
+    )
+
+
+def _is_administrator(actor: Any) -> bool:
+    return actor is not None and getattr(actor, "is_active", False) and bool(actor.is_superuser)
 
 
 def permitted_sites(actor: Any) -> dict[int, str]:
     """Codes of the sites this actor may push to, by id. Raises `Forbidden` when there are none."""
-    if actor is not None and getattr(actor, "is_active", False) and actor.is_superuser:
+    if _is_administrator(actor):
         return dict(Site.objects.values_list("id", "code"))
-    roles = [role.value for role in PERMITS["push_readings"]]
-    held = Membership.objects.filter(
-        user=actor if getattr(actor, "is_active", False) else None, role__in=roles
-    )
-    sites = dict(held.values_list("site_id", "site__code"))
+    sites = dict(_memberships(actor).values_list("site_id", "site__code"))
     if not sites:
-        raise Forbidden("push_readings", f"Roles that may: {', '.join(sorted(roles))}.")
+        roles = sorted(role.value for role in PERMITS["push_readings"])
+        raise Forbidden("push_readings", f"Roles that may: {', '.join(roles)}.")
     return sites
+
+
+def _sites_and_source(actor: Any, source: str) -> tuple[dict[int, str], int]:
+    """Permitted sites as above, and the id of the source; one query when both are known."""
+    named = Source.objects.filter(name=source).values("id")
+    if not _is_administrator(actor):
+        held = _memberships(actor).annotate(source=Subquery(named))
+        rows = list(held.values_list("site_id", "site__code", "source"))
+        if rows and rows[0][2] is not None:
+            return {site_id: code for site_id, code, _ in rows}, rows[0][2]
+    sites = permitted_sites(actor)
+    return sites, Source.objects.get_or_create(name=source)[0].pk
 
 
 def push_readings(
@@ -117,28 +156,29 @@ def push_readings(
     nothing. Raises `Forbidden` when the actor may push nowhere.
     """
     started = perf_counter()
-    sites = permitted_sites(actor)
-    sender, _ = Source.objects.get_or_create(name=source)
+    sites, source_id = _sites_and_source(actor, source)
     verdicts = Verdicts(np.zeros(len(rows), dtype=np.int8))
     now_us = micros(at)
     read = read_contents(rows, verdicts)
     read = refuse_future(read, now_us, options().CLOCK_SKEW_S * US_PER_S, verdicts)
     database = router.db_for_write(Reading)
     _ensure_months(database, read)
-    chunk = _Chunk(rows, sites, site, sender.pk, now_us, verdicts, database)
+    chunk = _Chunk(rows, sites, site, source_id, now_us, verdicts, database, read.has_source_keys)
+
+    def log() -> PushLog:
+        actor_id = None if actor is None else actor.pk
+        log_sites = sorted(chunk.touched_sites or sites)
+        return _log(rows, verdicts, source_id, actor_id, at, started, log_sites)
+
+    push_id = None
     cuts = [slice(start, start + CHUNK) for start in range(0, max(read.row.size, 1), CHUNK)]
     for cut in cuts:
         with transaction.atomic(using=database):
-            chunk.take(read.only(cut))
-            if cut is cuts[-1]:
-                push = _log(rows, verdicts, sender, actor, at, started)
-                Push.sites.through.objects.bulk_create(
-                    Push.sites.through(push_id=push.pk, site_id=site_id)
-                    for site_id in chunk.touched_sites or sites
-                )
+            push_id = chunk.take(read.only(cut), log if cut is cuts[-1] else None)
             if (verdicts.status == CREATED).any():
                 wake("due.refresh")
-    return PushResult(verdicts.status, verdicts.reasons, push.pk)
+    assert push_id is not None  # noqa: S101 the last chunk writes it
+    return PushResult(verdicts.status, verdicts.reasons, push_id)
 
 
 _known_months: set[tuple[str, np.datetime64]] = set()
@@ -162,11 +202,12 @@ def _ensure_months(database: str, read: Read) -> None:
 def _log(
     rows: Sequence[Row | Reason],
     verdicts: Verdicts,
-    sender: Source,
-    actor: Any,
+    source_id: int,
+    actor_id: int | None,
     at: datetime,
     started: float,
-) -> Push:
+    site_ids: Sequence[int],
+) -> PushLog:
     count = np.bincount(verdicts.status, minlength=len(STATUS_WORDS)).tolist()
     codes: Counter[str] = Counter()
     examples: dict[str, list[str]] = {}
@@ -176,20 +217,20 @@ def _log(
         tags = examples.setdefault(reason.code, [])
         if len(tags) < EXAMPLES and not isinstance(row, Reason) and row.series not in tags:
             tags.append(str(row.series).replace("\0", "?")[:80])
-    return Push.objects.create(
-        source=sender,
-        actor=actor,
+    return PushLog(
+        source_id=source_id,
+        actor_id=actor_id,
         at=at,
-        rows=len(rows),
-        created=count[CREATED],
-        duplicates=count[DUPLICATE],
-        conflicts=count[CONFLICT],
-        rejected=count[REJECTED],
-        set_aside=count[SET_ASIDE],
+        counts=(len(rows), *count[CREATED:]),
         codes=dict(codes),
         examples=examples,
         duration_ms=round((perf_counter() - started) * 1000),
+        site_ids=site_ids,
     )
+
+
+def _no_effects() -> Effects:
+    return Effects((), ())
 
 
 @dataclass
@@ -203,29 +244,43 @@ class _Chunk:
     now_us: int
     verdicts: Verdicts
     database: str
+    has_source_keys: bool
     touched_sites: set[int] = field(default_factory=set)
 
-    def take(self, read: Read) -> None:
-        """Judge and store one chunk inside the open transaction."""
-        if not read.row.size:
-            return
+    def take(self, read: Read, log: Callable[[], PushLog] | None) -> int | None:
+        """Judge and store one chunk inside the open transaction; the id of the log written."""
         connection = connections[self.database]
-        tags = {self.rows[index].series for index in read.row.tolist()}
-        table = store.lock_series(connection, tags, list(self.sites))
-        points = find_series(self.rows, read, table, self.sites, self.site, self.verdicts)
-        self.touched_sites |= set(table.site_id[points.pos].tolist())
+        if not read.row.size:
+            return keep(connection, None, _no_effects, log)
+        rows = self.rows
+        if read.row.size < len(rows):
+            rows = [rows[index] for index in read.row.tolist()]
+        table = lock_series(connection, {row.series for row in rows}, list(self.sites))
+        points = find_series(rows, read, table, self.sites, self.site, self.verdicts)
+        self.touched_sites |= set(table.site_id[np.unique(points.pos)].tolist())
         points = convert_units(self.rows, points, table, self.verdicts)
         points = refuse_impossible_values(points, table, self.verdicts)
         points = points.only(np.lexsort((points.at_us, points.pos)))
         points, repeats = self._first_of_each_key(points)
         points = self._not_stored_yet(connection, points, table)
         points = self._plausible(points, table)
-        self._store(connection, points, table)
+        points, segments = self._sound(connection, points, table)
         for index, first in repeats:
             if self.verdicts.status[first] in (REJECTED, SET_ASIDE):
                 self.verdicts.give(
                     index, int(self.verdicts.status[first]), self.verdicts.reasons[first]
                 )
+        self.verdicts.status[points.row] = CREATED
+        if not points.size:
+            return keep(connection, None, _no_effects, log)
+        counts = points.quality < int(Quality.BAD)
+
+        def effects() -> Effects:
+            delta = day_delta(points.only(counts), segments, table)
+            states = new_states(points, counts, delta, table, self.now_us)
+            return Effects(day_arrays(delta, table), states)
+
+        return keep(connection, self._new(points, table), effects, log)
 
     def _same(self, row: int, value: float, quality: int, kept: float, kept_quality: int) -> None:
         """The verdict of a row whose key is taken: the first stays."""
@@ -270,17 +325,22 @@ class _Chunk:
             return points
         probed = points.only(late)
         stored = probes.existing(connection, table.id[probed.pos].tolist(), probed.at_us.tolist())
-        keep = np.ones(points.size, dtype=np.bool_)
-        for index, (kept, quality) in stored.items():
-            where = int(late[index])
-            keep[where] = False
+        known = points.only(late[stored.pair])
+        self.verdicts.status[known.row] = DUPLICATE
+        is_other = whole_micro(known.value) != whole_micro(stored.value)
+        is_other |= known.quality != stored.quality
+        for index in np.flatnonzero(is_other).tolist():
             self._same(
-                int(points.row[where]),
-                float(points.value[where]),
-                int(points.quality[where]),
-                kept,
-                quality,
+                int(known.row[index]),
+                float(known.value[index]),
+                int(known.quality[index]),
+                float(stored.value[index]),
+                int(stored.quality[index]),
             )
+        for row in set(known.row[~is_other].tolist()) & self.verdicts.reasons.keys():
+            del self.verdicts.reasons[row]
+        keep = np.ones(points.size, dtype=np.bool_)
+        keep[late[stored.pair]] = False
         return points.only(keep)
 
     def _plausible(self, points: Points, table: Table) -> Points:
@@ -306,40 +366,28 @@ class _Chunk:
         self._set_aside(points, table, aside)
         return points.only(~is_odd)
 
-    def _store(self, connection: Any, points: Points, table: Table) -> None:
-        if not points.size:
-            return
-        counts = points.quality < int(Quality.BAD)
-        of_counter = counts & table.is_counter[points.pos]
-        segments, apart = None, np.zeros(points.size, dtype=np.bool_)
-        if of_counter.any():
-            changes = meter_changes(table)
-            chain = points.only(of_counter)
-            near = self._near(connection, chain, table)
+    def _sound(
+        self, connection: Any, points: Points, table: Table
+    ) -> tuple[Points, SegmentDelta | None]:
+        """Points of series that did not jump, with their segments; the others are sifted."""
+        of_counter = (points.quality < int(Quality.BAD)) & table.is_counter[points.pos]
+        if not of_counter.any():
+            return points, None
+        changes = meter_changes(table)
+        chain = points.only(of_counter)
+        near = self._near(connection, chain, table)
+        segments = segment_delta(chain, near, table, changes)
+        is_odd = table.has_waiting_jumps.copy()
+        is_odd[segments.impossible_pos] = True
+        if is_odd[chain.pos].any():
+            is_apart = np.zeros(table.id.size, dtype=np.bool_)
+            is_apart[chain.pos] = is_odd[chain.pos]
+            keep_chain = ~is_apart[chain.pos]
+            chain, near = chain.only(keep_chain), near.only(keep_chain)
             segments = segment_delta(chain, near, table, changes)
-            doubtful = set(segments.impossible_pos.tolist())
-            doubtful |= set(chain.pos[table.has_waiting_jumps[chain.pos]].tolist())
-            if doubtful:
-                apart = np.isin(points.pos, sorted(doubtful))
-                keep = ~np.isin(chain.pos, sorted(doubtful))
-                chain, near = chain.only(keep), near.only(keep)
-                segments = segment_delta(chain, near, table, changes)
-                self._sift(connection, points.only(apart), table)
-                points, counts = points.only(~apart), counts[~apart]
-        if not points.size:
-            return
-        delta = day_delta(points.only(counts), segments, table)
-        store.keep(
-            connection,
-            points,
-            table,
-            day_arrays(delta, table),
-            new_states(points, counts, delta, table, self.now_us),
-            source_id=self.source_id,
-            source_keys=self._source_keys(points),
-            received_us=self.now_us,
-        )
-        self.verdicts.status[points.row] = CREATED
+            self._sift(connection, points.only(is_apart[points.pos]), table)
+            points = points.only(~is_apart[points.pos])
+        return points, segments
 
     def _near(self, connection: Any, chain: Points, table: Table) -> probes.Neighbours:
         """Stored neighbours: from the state for readings at the end, by index probe for others."""
@@ -357,25 +405,18 @@ class _Chunk:
                 column[inner] = probed
         return near
 
-    def _source_keys(self, points: Points) -> list[str | None] | None:
-        keys = [self.rows[row].source_key for row in points.row.tolist()]
-        return keys if any(key is not None for key in keys) else None
-
-    def _insert(self, connection: Any, points: Points, table: Table) -> None:
-        store.insert_readings(
-            connection,
-            points,
-            table,
-            source_id=self.source_id,
-            source_keys=self._source_keys(points),
-            received_us=self.now_us,
-        )
-        self.verdicts.status[points.row] = CREATED
+    def _new(self, points: Points, table: Table) -> NewReadings:
+        keys = None
+        if self.has_source_keys:
+            keys = [self.rows[row].source_key for row in points.row.tolist()]
+        return NewReadings(points, table, self.source_id, keys, self.now_us)
 
     def _sift(self, connection: Any, points: Points, table: Table) -> None:
         """Series with an impossible jump: one by one, in time order, with their neighbours."""
         found = sift(points, table, self.now_us)
-        self._insert(connection, points.only(np.array(found.kept, dtype=np.int64)), table)
+        kept = points.only(np.array(found.kept, dtype=np.int64))
+        insert_readings(connection, self._new(kept, table))
+        self.verdicts.status[kept.row] = CREATED
         self._set_aside(points, table, found.aside)
         found.settle()
 

@@ -7,6 +7,7 @@ takes its neighbours with it.
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from datetime import datetime, timedelta
+from itertools import repeat
 from typing import Any
 
 import numpy as np
@@ -108,16 +109,25 @@ class Read:
     at_us: NDArray[np.int64]
     value: NDArray[np.float64]
     quality: NDArray[np.int8]
+    has_source_keys: bool
 
     def only(self, keep: Any) -> "Read":
-        return Read(self.row[keep], self.at_us[keep], self.value[keep], self.quality[keep])
+        return Read(
+            self.row[keep],
+            self.at_us[keep],
+            self.value[keep],
+            self.quality[keep],
+            self.has_source_keys,
+        )
 
 
 def _instants(
     rows: Sequence[Row], refuse: Callable[[int, str, str, str], None]
 ) -> NDArray[np.int64]:
-    try:
-        return np.array([(row.at - EPOCH) // _US for row in rows], dtype=np.int64)
+    instants = [row.at for row in rows]
+    try:  # plant systems read many series at the same instant
+        known = {at: (at - EPOCH) // _US for at in set(instants)}
+        return np.fromiter(map(known.__getitem__, instants), np.int64, len(instants))
     except TypeError:
         found = np.zeros(len(rows), dtype=np.int64)
     for index, row in enumerate(rows):
@@ -138,7 +148,7 @@ def _numbers(
     rows: Sequence[Row], refuse: Callable[[int, str, str, str], None]
 ) -> NDArray[np.float64]:
     values: list[Any] = [row.value for row in rows]
-    if {type(value) for value in values} - {float, int}:
+    if not set(map(type, values)) <= {float, int}:
         for index, value in enumerate(values):
             if type(value) not in (float, int):
                 refuse(index, "not_a_number", f"{value!r} is not a number.", "Send a JSON number.")
@@ -158,7 +168,7 @@ def read_contents(rows: Sequence[Row | Reason], verdicts: Verdicts) -> Read:
     """Instants, numbers and qualities of the rows the edge could read; the rest is rejected."""
     index_of: Sequence[int] = range(len(rows))
     good: list[Row] = rows  # type: ignore[assignment]
-    if any(isinstance(row, Reason) for row in rows):
+    if Reason in set(map(type, rows)):
         for index, row in enumerate(rows):
             if isinstance(row, Reason):
                 verdicts.give(index, REJECTED, row)
@@ -173,27 +183,30 @@ def read_contents(rows: Sequence[Row | Reason], verdicts: Verdicts) -> Read:
 
     at_us = _instants(good, refuse)
     value = _numbers(good, refuse)
-    try:
-        quality = np.array([QUALITY_BY_WORD[row.quality] for row in good], dtype=np.int8)
-    except (KeyError, TypeError):
-        quality = np.zeros(len(good), dtype=np.int8)
-        for index, row in enumerate(good):
-            word = row.quality if isinstance(row.quality, str) else ""
-            if word in QUALITY_BY_WORD:
-                quality[index] = QUALITY_BY_WORD[word]
+    quality = np.zeros(len(good), dtype=np.int8)
+    words = [row.quality for row in good]
+    if words.count("good") < len(words):
+        for index, given in enumerate(words):
+            if isinstance(given, str) and given in QUALITY_BY_WORD:
+                quality[index] = QUALITY_BY_WORD[given]
             else:
-                words = f"The quality {row.quality!r} is not known."
-                refuse(index, "unknown_quality", words, "Send good, uncertain or bad.")
-    for index, row in enumerate(good):
-        if row.source_key and "\0" in row.source_key:
-            words = "The source_key holds a NUL character."
-            refuse(index, "text_not_storable", words, "Leave the character out.")
+                told = f"The quality {given!r} is not known."
+                refuse(index, "unknown_quality", told, "Send good, uncertain or bad.")
+    keys = [row.source_key for row in good]
+    has_keys = keys.count(None) < len(keys)
+    if has_keys:
+        for index, key in enumerate(keys):
+            if key and "\0" in key:
+                told = "The source_key holds a NUL character."
+                refuse(index, "text_not_storable", told, "Leave the character out.")
     for index in np.flatnonzero(at_us < EARLIEST_US).tolist():
-        words = "The time lies before 1990: a clock that lost its time shows such dates."
-        refuse(index, "time_too_old", words, "Set the clock and send the true time.")
+        told = "The time lies before 1990: a clock that lost its time shows such dates."
+        refuse(index, "time_too_old", told, "Set the clock and send the true time.")
     where = np.array(index_of, dtype=np.int64)
-    keep = np.array([i for i in range(len(good)) if i not in bad], dtype=np.int64)
-    return Read(where, at_us, value, quality).only(keep)
+    found = Read(where, at_us, value, quality, has_keys)
+    if not bad:
+        return found
+    return found.only(np.array([i for i in range(len(good)) if i not in bad], dtype=np.int64))
 
 
 def refuse_future(read: Read, at_us: int, skew_us: int, verdicts: Verdicts) -> Read:
@@ -226,22 +239,28 @@ def find_series(
     site: str | None,
     verdicts: Verdicts,
 ) -> Points:
-    """Which series each row belongs to. Nothing is created for a tag that is not known."""
+    """Which series each row belongs to. Nothing is created for a tag that is not known.
+
+    `rows` are those of `read`, in its order.
+    """
     positions: dict[Any, int] = {}
     for position, (site_id, tag) in enumerate(zip(table.site_id.tolist(), table.tag, strict=True)):
         positions[(site_codes[site_id], tag)] = position
         positions[tag] = _AMBIGUOUS if tag in positions else position
-    wanted = [rows[index] for index in read.row.tolist()]
-    keys: list[Any] = [
-        row.series if (row.site or site) is None else (row.site or site, row.series)
-        for row in wanted
-    ]
-    pos = np.array([positions.get(key, _UNKNOWN) for key in keys], dtype=np.int64)
+    keys: list[Any] = [row.series for row in rows]
+    if site is not None or [row.site for row in rows].count(None) < len(rows):
+        keys = [
+            row.series if (row.site or site) is None else (row.site or site, row.series)
+            for row in rows
+        ]
+    pos = np.fromiter(map(positions.get, keys, repeat(_UNKNOWN)), np.int64, len(keys))
     is_known = pos >= 0
     is_retired = np.zeros(pos.size, dtype=np.bool_)
     is_retired[is_known] = table.is_retired[pos[is_known]]
+    if is_known.all() and not is_retired.any():
+        return Points(read.row, pos, read.at_us, read.value, read.quality)
     for index in np.flatnonzero(~is_known | is_retired).tolist():
-        tag = wanted[index].series
+        tag = rows[index].series
         if is_known[index]:
             remedy = "Send no more readings for it, or add a new series."
             reason = Reason("retired_series", f"{tag} is retired.", remedy)
@@ -261,24 +280,29 @@ def convert_units(rows: Sequence[Any], points: Points, table: Table, verdicts: V
     """Values in the series' units, or a refusal: nothing about a unit is guessed."""
     groups = {pair: n for n, pair in enumerate(set(zip(table.quantity, table.unit, strict=True)))}
     own = list(groups)
-    group = np.array([groups[pair] for pair in zip(table.quantity, table.unit, strict=True)])
+    group = np.array(
+        [groups[pair] for pair in zip(table.quantity, table.unit, strict=True)], np.int64
+    )
     given = [rows[index].unit for index in points.row.tolist()]
-    pairs = list(zip(group[points.pos].tolist(), given, strict=True)) if given else []
-    kinds = {pair: conversion(*own[pair[0]], pair[1]) for pair in set(pairs)}
-    if all(not isinstance(kind, Reason) and kind.is_same for kind in kinds.values()):
-        return points
-    factor = np.ones(points.size)
-    offset = np.zeros(points.size)
-    keep = np.ones(points.size, dtype=np.bool_)
-    for index, pair in enumerate(pairs):
-        kind = kinds[pair]
+    units = {unit: n for n, unit in enumerate(set(given))}
+    words = list(units)
+    pairs = group[points.pos] * len(words) + np.fromiter(
+        map(units.__getitem__, given), np.int64, len(given)
+    )
+    factor, offset, is_refused = None, None, np.zeros(points.size, dtype=np.bool_)
+    for pair in np.unique(pairs).tolist():
+        kind = conversion(*own[pair // len(words)], words[pair % len(words)])
         if isinstance(kind, Reason):
-            keep[index] = False
-            verdicts.give(int(points.row[index]), REJECTED, kind)
+            is_refused |= pairs == pair
+            for index in np.flatnonzero(pairs == pair).tolist():
+                verdicts.give(int(points.row[index]), REJECTED, kind)
         elif not kind.is_same:
-            factor[index], offset[index] = kind.factor, kind.offset
-    points.value = points.value * factor + offset
-    return points if keep.all() else points.only(keep)
+            if factor is None or offset is None:
+                factor, offset = np.ones(points.size), np.zeros(points.size)
+            factor[pairs == pair], offset[pairs == pair] = kind.factor, kind.offset
+    if factor is not None and offset is not None:
+        points.value = points.value * factor + offset
+    return points.only(~is_refused) if is_refused.any() else points
 
 
 def refuse_impossible_values(points: Points, table: Table, verdicts: Verdicts) -> Points:

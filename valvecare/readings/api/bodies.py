@@ -21,6 +21,9 @@ from valvecare.readings.rules import Row
 from valvecare.web.problems import PayloadTooLarge
 
 _NUMBER = re.compile(r"-?[0-9]{1,16}(\.[0-9]{1,16})?([eE][-+]?[0-9]{1,3})?", re.ASCII)
+_USUAL_ROW = 120
+"""Bytes of a row as most senders write it; a body of more a row may hide very many short rows."""
+
 _COLUMNS = ("series", "site", "at", "value", "unit", "quality", "source_key")
 _CODES = {
     "value": "not_a_number",
@@ -159,7 +162,8 @@ class JSONRows(_Parser):
     media_type = "application/json"
 
     def decode(self, data: bytes, request: Any) -> Body:
-        if data.count(b'"series"') > 2 * options().READINGS_MAX_ROWS + 10:
+        most = options().READINGS_MAX_ROWS
+        if len(data) > _USUAL_ROW * most and data.count(b'"series"') > 2 * most + 10:
             too_many(data.count(b'"series"'))
         try:
             whole = _envelope.decode(data)

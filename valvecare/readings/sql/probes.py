@@ -108,12 +108,23 @@ def _ask(
     return rows
 
 
-def existing(
-    connection: Any, series: Sequence[int], at_us: Sequence[int]
-) -> dict[int, tuple[float, int]]:
-    """Stored value and quality at exactly these pairs, by index of the pair."""
+class Stored(NamedTuple):
+    """What is stored at some of the pairs asked for: number of the pair, value and quality."""
+
+    pair: NDArray[np.int64]
+    value: NDArray[np.float64]
+    quality: NDArray[np.int64]
+
+
+def existing(connection: Any, series: Sequence[int], at_us: Sequence[int]) -> Stored:
+    """Stored value and quality at exactly these pairs."""
     rows = _ask(connection, _EXISTING_PG, _EXISTING_LITE, series, at_us)
-    return {int(index): (value, quality) for index, value, quality in rows}
+    index, value, quality = zip(*rows, strict=True) if rows else ((), (), ())
+    return Stored(
+        np.array(index, dtype=np.int64),
+        np.array(value, dtype=np.float64),
+        np.array(quality, dtype=np.int64),
+    )
 
 
 def neighbours(connection: Any, series: Sequence[int], at_us: Sequence[int]) -> Neighbours:
