@@ -1,13 +1,12 @@
 """Tables of work."""
 
 from valvecare.work.models.joint import Tightening
+from valvecare.work.models.measuring import Gauge, Measurement
 from valvecare.work.models.orders import (
     ClosedRevision,
     Deferral,
     Finding,
     Gate,
-    Gauge,
-    Measurement,
     OrderTest,
     PartUsed,
     Photo,

@@ -10,7 +10,6 @@ from django.db import models
 from django.db.models import Q
 
 from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
-from valvecare.register.models import Retirable
 from valvecare.register.rules import choices
 from valvecare.work.rules import (
     ENDS,
@@ -18,9 +17,7 @@ from valvecare.work.rules import (
     OPEN_STATES,
     AsFound,
     GateKind,
-    GaugeKind,
     Meaning,
-    Measured,
     OrderKind,
     OrderState,
     PartDecision,
@@ -30,14 +27,14 @@ from valvecare.work.rules import (
     Stage,
 )
 
-_BIG = 1e9
+BIG = 1e9
 _ENDED = [state.value for state in ENDS]
 _OPEN = [state.value for state in OPEN_STATES]
 
 
-def _sane(name: str) -> Q:
+def sane(name: str) -> Q:
     """Null, or inside two bounds: a one-sided check lets NaN through on PostgreSQL."""
-    return Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gte": 0, f"{name}__lt": _BIG})
+    return Q(**{f"{name}__isnull": True}) | Q(**{f"{name}__gte": 0, f"{name}__lt": BIG})
 
 
 def number_of(pk: int | None) -> str:
@@ -152,9 +149,9 @@ class WorkOrder(Versioned, SiteScoped):
                 condition=Q(is_imported=True),
                 name="one_past_job_per_valve_kind_and_time",
             ),
-            models.CheckConstraint(condition=_sane("share_used"), name="order_share_is_sane"),
+            models.CheckConstraint(condition=sane("share_used"), name="order_share_is_sane"),
             models.CheckConstraint(
-                condition=_sane("run_hours_since") & _sane("starts_since"),
+                condition=sane("run_hours_since") & sane("starts_since"),
                 name="order_ages_are_sane",
             ),
         ]
@@ -281,7 +278,7 @@ class Finding(SiteScoped):
         ]
         constraints = [
             models.CheckConstraint(
-                condition=Q(value__isnull=True) | Q(value__gt=-_BIG, value__lt=_BIG),
+                condition=Q(value__isnull=True) | Q(value__gt=-BIG, value__lt=BIG),
                 name="finding_value_is_sane",
             ),
         ]
@@ -349,89 +346,6 @@ class TakenAlong(SiteScoped):
 
     def __str__(self) -> str:
         return f"{self.order_id} with {self.by_id}"
-
-
-class Gauge(Versioned, SiteScoped, Retirable):
-    """A measuring tool of a site: what it reads, and until when its calibration holds."""
-
-    site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="gauges")
-    code = models.CharField(max_length=24, help_text="The number on its label.")
-    kind = models.CharField(max_length=24, choices=choices(GaugeKind))
-    range_low = models.FloatField()
-    range_high = models.FloatField()
-    unit = models.CharField(max_length=12, help_text="Of range and step: mm, N m, bar, m³/h.")
-    step = models.FloatField(help_text="The smallest step that can be read or set.")
-    uncertainty = models.FloatField(
-        null=True, blank=True, help_text="Expanded, k = 2, from its certificate, in its unit."
-    )
-    uncertainty_share = models.FloatField(
-        null=True, blank=True, help_text="The same as a share of the reading; empty: not stated."
-    )
-    calibrated_until = models.DateField(help_text="Last day of its calibration, at the site.")
-    note = models.CharField(max_length=200, blank=True)
-
-    class Meta:
-        db_table = "valvecare_gauge"
-        ordering = ("site", "code")
-        constraints = [
-            models.UniqueConstraint(
-                fields=["site", "code"],
-                name="gauge_code_once_per_site",
-                violation_error_message="This site has a gauge with this code already.",
-            ),
-            models.CheckConstraint(
-                condition=Q(
-                    range_low__gt=-_BIG,
-                    range_low__lt=models.F("range_high"),
-                    range_high__lt=_BIG,
-                    step__gt=0,
-                    step__lt=_BIG,
-                ),
-                name="gauge_range_is_sane",
-                violation_error_message="The range goes from low to high, with a step above 0.",
-            ),
-            models.CheckConstraint(
-                condition=_sane("uncertainty") & _sane("uncertainty_share"),
-                name="gauge_uncertainty_is_sane",
-                violation_error_message="An uncertainty is not below 0.",
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return self.code
-
-
-class Measurement(SiteScoped):
-    """One value read at a part, with the gauge it was read from. Append-only."""
-
-    site_path: ClassVar[str] = "order__site"
-
-    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="measurements")
-    revision = models.PositiveSmallIntegerField()
-    finding = models.ForeignKey(Finding, on_delete=models.PROTECT, related_name="measurements")
-    quantity = models.CharField(max_length=40, choices=choices(Measured))
-    value = models.FloatField()
-    unit = models.CharField(max_length=40)
-    gauge = models.ForeignKey(
-        Gauge, null=True, blank=True, on_delete=models.PROTECT, related_name="measurements"
-    )
-    stage = models.CharField(max_length=8, choices=choices(Stage))
-    taken_at = models.DateTimeField()
-
-    class Meta:
-        db_table = "valvecare_measurement"
-        ordering = ("order", "id")
-        constraints = [
-            models.CheckConstraint(
-                condition=Q(value__gt=-_BIG, value__lt=_BIG), name="measurement_is_sane"
-            ),
-            models.UniqueConstraint(
-                fields=["finding", "quantity"], name="one_measurement_per_finding_and_quantity"
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.quantity} {self.value:g} {self.unit}"
 
 
 class PartUsed(SiteScoped):

@@ -11,7 +11,8 @@ from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
 from valvecare.core.permits import Role
 from valvecare.register.models import Retirable
 from valvecare.register.rules import choices
-from valvecare.work.models.orders import Gauge, WorkOrder
+from valvecare.work.models.measuring import Gauge
+from valvecare.work.models.orders import WorkOrder
 from valvecare.work.rules.procedures import VersionState
 from valvecare.work.rules.step_answers import StepOutcome
 from valvecare.work.rules.words import OrderKind
