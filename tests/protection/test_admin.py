@@ -55,13 +55,28 @@ def test_a_changed_policy_raises_the_version_and_makes_verdicts_stale(client, si
     from tests.protection.test_judge import LATER, NOON, nothing, stand
 
     judge_all(NOON, nothing)
-    answer = client.post(page("verdictpolicy", "change", row.pk), {**POLICY, "margin_share": "0.2"})
+    seen = {**POLICY, "margin_share": "0.2", "seen_version": "1"}
+    answer = client.post(page("verdictpolicy", "change", row.pk), seen)
     assert answer.status_code == 302
     row.refresh_from_db()
     assert (row.margin_share, row.version) == (0.2, 2)
     assert stand(valve).is_stale
     judge_all(LATER, nothing)
     assert stand(valve, LATER).code == "margin_small"
+
+
+@pytest.mark.parametrize("seen", ["1", ""])
+def test_a_policy_that_another_one_changed_meanwhile_is_not_overwritten(client, site, seen):
+    row = verdict_policy()
+    url = page("verdictpolicy", "change", row.pk)
+    assert 'name="seen_version" value="1"' in client.get(url).content.decode()
+    first = {**POLICY, "margin_share": "0.2", "seen_version": "1"}
+    assert client.post(url, first).status_code == 302
+    late = {**POLICY, "margin_share": "0.01", "seen_version": seen}
+    answer = client.post(url, late)
+    assert "Somebody changed this row; open it again." in answer.content.decode()
+    row.refresh_from_db()
+    assert (row.margin_share, row.version, row.history.count()) == (0.2, 2, 2)
 
 
 @pytest.mark.parametrize("share", ["-0.1", "1", "nan"])

@@ -8,6 +8,7 @@ from django.contrib.auth.models import AnonymousUser
 from django.template import Context, Template
 from django.test import RequestFactory, override_settings
 
+from valvecare.web import words
 from valvecare.web.marks import MARKS, SHAPES, Tone, badge, mark_of
 
 
@@ -108,3 +109,20 @@ def test_the_demo_says_it_is_invented():
 
 def test_outside_the_demo_nothing_is_said():
     assert rendered("{% demo_note %}") == ""
+
+
+@pytest.mark.parametrize(
+    ("value", "written"),
+    [
+        (0.0, "0"),
+        (-0.0, "0"),
+        (0.001, "0.001"),
+        (0.00099999, "1\u00a0×\u00a010⁻³"),
+        (0.000456, "4.56\u00a0×\u00a010⁻⁴"),
+        (5.8e-6, "5.8\u00a0×\u00a010⁻⁶"),
+        (-5.8e-6, "\u22125.8\u00a0×\u00a010⁻⁶"),
+        (1.23456e-12, "1.235\u00a0×\u00a010⁻¹²"),
+    ],
+)
+def test_a_small_number_is_never_written_as_zero(value, written):
+    assert words.figure(value) == written

@@ -78,22 +78,13 @@ class Shown:
     rows: tuple[tuple[str, ...], ...] = ()
 
 
-def _small(value: float) -> str:
-    """A figure that never rounds what is not zero to zero."""
-    if value and abs(value) < 0.001:
-        base, _, power = f"{value:.3e}".partition("e")
-        exponent = str(int(power)).translate(str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹"))
-        return f"{float(base):g}\u00a0×\u00a010{exponent}".replace("-", "\u2212")
-    return figure(value)
-
-
 def _word(value: Any) -> str:
     if value is None:
         return "cannot say"
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, (int, float)):
-        return _small(value)
+        return figure(value)
     if isinstance(value, dict):
         return ", ".join(f"{key.replace('_', ' ')}: {_word(part)}" for key, part in value.items())
     if isinstance(value, list):
@@ -153,7 +144,7 @@ def _inside(given: Given) -> str:
     """The value as the formula used it, where that differs from what was typed."""
     if not isinstance(given.si_value, float) or given.si_unit in ("", given.unit):
         return ""
-    return f"{_small(given.si_value)}\u00a0{given.si_unit}"
+    return f"{figure(given.si_value)}\u00a0{given.si_unit}"
 
 
 def _fields(entry: Computation, typed: QueryDict, refusal: Refusal | None) -> list[Field]:

@@ -2,6 +2,7 @@
 
 from typing import Any
 
+from django import forms
 from django.contrib import admin
 from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
@@ -22,8 +23,27 @@ from valvecare.web.admin import ReadOnlyAdmin
 PERMIT = "change_policy"
 
 
+class SeenForm(forms.ModelForm):
+    """A row with the version that was seen, so that nobody overwrites what another one changed."""
+
+    seen_version = forms.IntegerField(required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        if self.instance.pk is not None:
+            self.initial["seen_version"] = self.instance.version
+
+    def clean(self) -> dict[str, Any]:
+        found = super().clean() or {}
+        if self.instance.pk is not None and found.get("seen_version") != self.instance.version:
+            self.add_error(None, "Somebody changed this row; open it again.")
+        return found
+
+
 class _SharedAdmin(admin.ModelAdmin):
     """Rows that all sites share: the reliability engineer adds and changes, nobody deletes."""
+
+    form = SeenForm
 
     def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return may_anywhere(request.user, "view_protection")
@@ -45,7 +65,11 @@ class _SharedAdmin(admin.ModelAdmin):
 
     def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
         keep_policy_row(
-            obj, form.changed_data, is_new=not change, actor=request.user, at=clock.now()
+            obj,
+            [name for name in form.changed_data if name != "seen_version"],
+            version=form.cleaned_data["seen_version"] if change else None,
+            actor=request.user,
+            at=clock.now(),
         )
 
 

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 NARROW_SPACE = "\u202f"
 NO_BREAK = "\u00a0"
 MINUS = "\u2212"
+_RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
 MONTHS = ("Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec")
 
 
@@ -14,13 +15,17 @@ def figure(value: float, digits: int | None = None) -> str:
     """A number in figures, thousands parted by a narrow space (ISO 80000-1), minus as minus.
 
     `digits` after the point; None: none from 1000 up, one from 100, two from 0.1, else four, with
-    trailing zeros left out.
+    trailing zeros left out. Below 0.001 four digits that count and a power of ten, so that what is
+    not zero is never written as zero.
 
-    >>> figure(11072), figure(27.0), figure(0.45), figure(-3.0, 1)
-    ('11\u202f072', '27', '0.45', '\u22123.0')
+    >>> figure(11072), figure(27.0), figure(0.45), figure(-3.0, 1), figure(5.8e-6)
+    ('11\u202f072', '27', '0.45', '\u22123.0', '5.8\xa0×\xa010⁻⁶')
     """
     if digits is None:
         size = abs(value)
+        value += 0.0  # minus nothing is nothing
+        if 0 < size < 1e-3:
+            return _small(value)
         if size >= 1000 or value == int(value):
             digits = 0
         else:
@@ -30,6 +35,12 @@ def figure(value: float, digits: int | None = None) -> str:
     else:
         text = f"{value:,.{digits}f}"
     return text.replace(",", NARROW_SPACE).replace("-", MINUS)
+
+
+def _small(value: float) -> str:
+    base, _, power = f"{value:.3e}".partition("e")
+    raised = str(int(power)).translate(_RAISED)
+    return f"{float(base):g}{NO_BREAK}×{NO_BREAK}10{raised}".replace("-", MINUS)
 
 
 def quantity(value: float, unit: str = "", digits: int | None = None) -> str:

@@ -17,22 +17,23 @@ def keep_policy_row(
     row: LiquidProperties | VerdictPolicy,
     changed: Sequence[str],
     *,
-    is_new: bool,
+    version: int | None,
     actor: Any,
     at: datetime,
     reason: str = "",
 ) -> Any:
     """Store a new or changed row, with history and an event; what it touches is judged again.
 
+    version: what the person saw of a stored row; None for a new one.
     Raises `Forbidden`, `Conflict`, ValidationError.
     """
-    if is_new:
+    if version is None:
         return create(row, actor=actor, at=at, permit=PERMIT, reason=reason)
     return change(
         type(row)._default_manager.all(),
         row.pk,
         {name: getattr(row, name) for name in changed},
-        version=row.version,
+        version=version,
         actor=actor,
         at=at,
         permit=PERMIT,
