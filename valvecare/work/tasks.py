@@ -10,6 +10,7 @@ from valvecare.due.actions import refresh_touched, sweep
 from valvecare.protection.actions import judge_all, judge_touched
 from valvecare.protection.reads.touched import valves_of_touched_lines
 from valvecare.work.actions.raise_due import raise_due
+from valvecare.work.actions.tell_verdicts import tell_verdict_changes
 
 KEEP_JOB_RUNS = timedelta(days=30)
 CHUNK = 5_000
@@ -20,15 +21,18 @@ def run_sweep(at: datetime, beat: Callable[[], None]) -> Counts:
     due = sweep(at, beat)
     beat()
     verdicts = judge_all(at, beat)
-    return {**due.counts, **verdicts.counts, **raise_due(at, beat=beat)}
+    raised = raise_due(at, beat=beat)
+    return {**due.counts, **verdicts.counts, **raised, **tell_verdict_changes(at, beat=beat)}
 
 
 def run_refresh(at: datetime, beat: Callable[[], None]) -> Counts:
-    """Decide and judge the valves whose readings were touched, then raise what they want."""
+    """Decide and judge the valves whose readings were touched, raise what they want, tell."""
     lines = valves_of_touched_lines()
     due = refresh_touched(at, beat)
     verdicts = judge_touched(at, beat, also=due.changed | lines)
-    return {**due.counts, **verdicts.counts, **raise_due(at, valve_ids=due.changed, beat=beat)}
+    raised = raise_due(at, valve_ids=due.changed, beat=beat)
+    told = tell_verdict_changes(at, judged_at=at, beat=beat)
+    return {**due.counts, **verdicts.counts, **raised, **told}
 
 
 def run_housekeeping(at: datetime, beat: Callable[[], None]) -> Counts:

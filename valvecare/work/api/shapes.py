@@ -516,6 +516,14 @@ class _JointCard(serializers.Serializer):
     refused_because = serializers.CharField()
 
 
+class _VerdictChangeLine(serializers.Serializer):
+    at = serializers.DateTimeField()
+    before = serializers.CharField()
+    now = serializers.CharField()
+    reason = serializers.CharField()
+    restriction = serializers.CharField(allow_blank=True)
+
+
 class OrderOut(serializers.Serializer):
     """One order with the facts of its present revision."""
 
@@ -560,6 +568,9 @@ class OrderOut(serializers.Serializer):
     needs_proof = serializers.BooleanField()
     required_m3_per_h = serializers.FloatField(allow_null=True)
     updated_at = serializers.DateTimeField()
+    verdict_change = _VerdictChangeLine(
+        allow_null=True, help_text="The verdict of the valve changed under this order."
+    )
     slot = _SlotLine(allow_null=True)
     progress = _StepLine(many=True)
     gates = _GateLine(many=True)

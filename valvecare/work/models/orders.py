@@ -125,6 +125,18 @@ class WorkOrder(Versioned, SiteScoped):
         null=True, blank=True, help_text="When it was closed or dropped."
     )
     is_imported = models.BooleanField(default=False, help_text="Typed in from older records.")
+    told_verdict = models.ForeignKey(
+        "valvecare.Verdict",
+        null=True,
+        editable=False,
+        on_delete=models.PROTECT,
+        related_name="+",
+        help_text="The verdict the owner was told of last.",
+    )
+    verdict_before = models.CharField(
+        max_length=20, blank=True, editable=False, help_text="Its word before it changed last."
+    )
+    verdict_changed_at = models.DateTimeField(null=True, editable=False)
     updated_at = models.DateTimeField()
 
     objects = WorkOrderQuerySet.as_manager()  # type: ignore[misc]

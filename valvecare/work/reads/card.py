@@ -23,6 +23,7 @@ from valvecare.work.reads.card_lines import (
     SignatureLine,
     SlotLine,
     StepLine,
+    VerdictChangeLine,
 )
 from valvecare.work.reads.facts import facts_of
 from valvecare.work.reads.measuring import limits_of
@@ -284,6 +285,15 @@ def _kit(order: WorkOrder, facts: OrderFacts) -> tuple[tuple[KeptLine, ...], tup
     return kept, tuple(str(reason) for reason in why_no_kit(order, job_on=day))
 
 
+def _verdict_change(order: WorkOrder) -> VerdictChangeLine | None:
+    changed_at, now = order.verdict_changed_at, order.told_verdict
+    if changed_at is None or now is None or not order.is_open:
+        return None
+    return VerdictChangeLine(
+        changed_at, order.verdict_before, now.word, now.reason, now.restriction
+    )
+
+
 def order_card(order_id: int, user: Any) -> OrderCard:
     """The card of one order. Raises `NotFound` for orders this person may not see."""
     order = (
@@ -295,6 +305,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
             "assigned_to",
             "slot__window",
             "slot__crew",
+            "told_verdict",
         )
         .prefetch_related("deferrals__asked_by", "deferrals__signed_by", "closed_revisions")
         .filter(pk=order_id)
@@ -353,6 +364,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         needs_proof=facts.kind in NEEDS_PROOF,
         required_m3_per_h=valve.pump.stable_min_flow_m3_per_h,
         updated_at=order.updated_at,
+        verdict_change=_verdict_change(order),
         slot=SlotLine(slot.window.name, slot.crew.name, slot.starts_on, slot.ends_on, slot.hours)
         if slot is not None
         else None,

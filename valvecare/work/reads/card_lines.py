@@ -169,6 +169,17 @@ class OutLine:
 
 
 @dataclass(frozen=True, slots=True)
+class VerdictChangeLine:
+    """The verdict of the valve changed under the open order, and what it says now."""
+
+    at: datetime
+    before: str
+    now: str
+    reason: str
+    restriction: str
+
+
+@dataclass(frozen=True, slots=True)
 class SlotLine:
     window: str
     crew: str
@@ -222,6 +233,7 @@ class OrderCard:
     needs_proof: bool
     required_m3_per_h: float | None
     updated_at: datetime
+    verdict_change: VerdictChangeLine | None
     slot: SlotLine | None
     progress: tuple[StepLine, ...]
     gates: tuple[GateLine, ...]

@@ -32,6 +32,8 @@ class WorkLine:
     window: str | None
     crew: str | None
     pause_until: date | None
+    verdict_changed_at: datetime | None
+    time_zone: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,7 @@ def my_work(user: Any, at: datetime, *, only_mine: bool = False) -> MyWork:
             "why",
             "assigned_to_id",
             "pause_until",
+            "verdict_changed_at",
             "valve__tag",
             "valve__pump__tag",
             "valve__pump__group__code",
@@ -105,6 +108,8 @@ def my_work(user: Any, at: datetime, *, only_mine: bool = False) -> MyWork:
             window=row["slot__window__name"],
             crew=row["slot__crew__name"],
             pause_until=row["pause_until"],
+            verdict_changed_at=row["verdict_changed_at"],
+            time_zone=row["site__time_zone"],
         )
         begins = row["slot__starts_on"] or row["due_on"]
         if row["state"] in _AT_THE_VALVE or begins <= day:

@@ -24,7 +24,13 @@ from valvecare.work.models import (
 )
 from valvecare.work.rules import Signed, hash_of
 
-_NOT_SIGNED = ("version", "updated_at")
+_NOT_SIGNED = (
+    "version",
+    "updated_at",
+    "told_verdict_id",
+    "verdict_before",
+    "verdict_changed_at",
+)
 """Columns of an order that tell of its handling, not of the work."""
 
 

@@ -64,6 +64,7 @@ from valvecare.work.rules.steps import (
     parts_to_judge,
     ready_items,
 )
+from valvecare.work.rules.verdicts import HAS_AN_OWNER, VerdictFacts, told_of_change
 from valvecare.work.rules.words import (
     CAUSES,
     DETECTIONS,
@@ -124,6 +125,7 @@ __all__ = [
     "GATES",
     "GONE_BELOW_SHARE",
     "GRADE_WORDS",
+    "HAS_AN_OWNER",
     "GateKind",
     "MECHANISMS",
     "NEEDS_NO_WINDOW",
@@ -153,6 +155,8 @@ __all__ = [
     "parts_to_judge",
     "past_job_from_row",
     "ready_items",
+    "VerdictFacts",
+    "told_of_change",
     "wants_order",
     "why_gone",
     "why_not_close",
