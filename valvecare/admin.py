@@ -11,6 +11,7 @@ from valvecare.protection.admin import (
     VerdictAdmin,
     VerdictPolicyAdmin,
 )
+from valvecare.proving.admin import TestPolicyAdmin, TestRunAdmin
 from valvecare.readings.admin import (
     MeterEventAdmin,
     PlantEventAdmin,
@@ -43,6 +44,8 @@ __all__ = [
     "SeriesAdmin",
     "SetAsideAdmin",
     "SiteScopedAdmin",
+    "TestPolicyAdmin",
+    "TestRunAdmin",
     "VerdictAdmin",
     "VerdictPolicyAdmin",
     "WindowAdmin",

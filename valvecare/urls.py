@@ -13,6 +13,8 @@ from valvecare.planning import api as planning_api
 from valvecare.planning import pages as planning_pages
 from valvecare.protection import api as protection_api
 from valvecare.protection import pages as protection_pages
+from valvecare.proving import api as proving_api
+from valvecare.proving import pages as proving_pages
 from valvecare.readings import api as readings_api
 from valvecare.readings import pages as readings_pages
 from valvecare.register import api as register_api
@@ -36,6 +38,7 @@ api = [
     *protection_api.urls,
     *parts_api.urls,
     *work_api.urls,
+    *proving_api.urls,
     *planning_api.urls,
 ]
 
@@ -49,6 +52,7 @@ pages: list = [
     *readings_pages.urls,
     *calculations_pages.urls,
     *parts_pages.urls,
+    *proving_pages.urls,  # before the verbs of an order, which take any word
     *work_pages.urls,
     *planning_pages.urls,
 ]

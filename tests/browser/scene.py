@@ -14,6 +14,7 @@ from django.urls import URLPattern, get_resolver, reverse
 from tests.factories.look import NOON, proof, task, verdict
 from tests.factories.parts import KitFactory
 from tests.factories.planning import CrewFactory, WindowFactory
+from tests.factories.proving import Guided, one
 from tests.factories.readings import SeriesFactory, integrator, push, row
 from tests.factories.register import (
     PumpFactory,
@@ -41,6 +42,12 @@ NO_PAGE = {
     "schema",
     "api-docs",
     "work-order-act",
+    "order-test-begin",
+    "order-test-finish",
+    "order-test-back",
+    "order-test-readings",
+    "order-test-not-done",
+    "order-test-step-back",
     "readings-judge",
     "series-confirm",
     "series-meter",
@@ -76,6 +83,8 @@ class Scene:
     agreed: Any
     series: Any
     person: Any
+    tested: Any
+    untested: Any
 
     def cookie(self) -> str:
         """A session of the person."""
@@ -109,7 +118,21 @@ def build() -> Scene:
     push([row(series, hours, 1_000.0 + hours / 2) for hours in range(0, 480, 12)], integrator(site))
     person = UserFactory(username="planner", is_superuser=True, is_staff=True)
     make_label(LabelKind.VALVE, known.pk, actor=person, at=NOON)
-    return Scene(site, known, unknown, item, order, agreed, series, person)
+    tested = Guided.new(site=site).begin().read_all(leave=("T5",))
+    tested.read([one("T5", "slam", 1)])
+    untested = WorkOrderFactory(valve=known, kind="function test", state="under way")
+    return Scene(
+        site,
+        known,
+        unknown,
+        item,
+        order,
+        agreed,
+        series,
+        person,
+        tested.order,
+        untested,
+    )
 
 
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
@@ -122,6 +145,8 @@ ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "label-of": lambda scene: ["valve", scene.known.pk],
     "order-whole": lambda scene: [scene.order.pk],
     "order-identity": lambda scene: [scene.order.pk],
+    "order-test": lambda scene: [scene.tested.pk],
+    "order-test-step": lambda scene: [scene.tested.pk, "t1"],
     "place-order": lambda scene: [scene.agreed.pk],
     "register-site": lambda scene: [scene.site.code],
     "series": lambda scene: [scene.series.pk],
@@ -140,6 +165,11 @@ MORE: tuple[tuple[str, Callable[[Scene], str]], ...] = (
     ("valves, refused", lambda scene: "/valves/?wrod=Doubtful"),
     ("valves, empty", lambda scene: "/valves/?word=Doubtful"),
     ("valve not known", lambda scene: f"/valves/{scene.unknown.pk}/"),
+    ("test, not begun", lambda scene: reverse("valvecare:order-test", args=[scene.untested.pk])),
+    (
+        "test, stops",
+        lambda scene: reverse("valvecare:order-test-step", args=[scene.tested.pk, "t2"]),
+    ),
     ("search, list", lambda scene: reverse("valvecare:search") + "?q=NH"),
     ("search, nothing", lambda scene: reverse("valvecare:search") + "?q=ZZ"),
 )

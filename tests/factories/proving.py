@@ -77,19 +77,21 @@ class Guided(Job):
     run: TestRun
 
     @classmethod
-    def new(cls, *, installed: int = 3, with_policy: bool = True) -> "Guided":
-        site = SiteFactory(code="NH", time_zone="Europe/Oslo", atmospheric_pressure_bar_a=1.013)
+    def new(cls, *, site: Any = None, installed: int = 3, with_policy: bool = True) -> "Guided":
+        """At the site NH, or at `site`; a group of so many pumps."""
+        site = site or SiteFactory(code="NH", time_zone="Europe/Oslo")
+        type(site).objects.filter(pk=site.pk).update(atmospheric_pressure_bar_a=1.013)
         pump = PumpFactory(
             group__site=site,
-            group__code="NH-FW",
+            group__code="NH-FT",
             group__installed=installed,
             group__needed=1,
             with_curve=True,
-            tag="NH-FW-3P",
+            tag="NH-FT-1P",
         )
         valve = valve_at(
             site,
-            tag="NH-FW-3V",
+            tag="NH-FT-1V",
             pump=pump,
             bypass_kv_m3_per_h=3.3,
             design_bypass_flow_m3_per_h=30.0,

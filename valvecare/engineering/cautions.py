@@ -221,6 +221,15 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
         (_S.TEST,),
     ),
     _caution(
+        "running-machine",
+        Signal.WARNING,
+        "A turning coupling catches clothes, hair and cables: guards on, keep clear of it. Wear "
+        "hearing protection. Read gauges from the side: what lets go under pressure hits who "
+        "stands before it.",
+        _COMMON,
+        (_S.TEST,),
+    ),
+    _caution(
         "reverse-rotation",
         Signal.WARNING,
         "Restarting a pump that turns backwards can break the shaft or the coupling. Zero speed "

@@ -65,6 +65,9 @@ MARKS: Mapping[str, Mark] = {
     "fail": BAD,
     "undecided": UNKNOWN,
     "not able": UNKNOWN,
+    "test not able": UNKNOWN,
+    "not done": WAITING,
+    "not applicable": PLAIN,
     # as-found grade of the valve
     "better than expected": GOOD,
     "as expected": GOOD,

@@ -23,6 +23,7 @@ FILES = (
     "valvecare/phone-store.js",
     "valvecare/phone-outbox.js",
     "valvecare/phone-page.js",
+    "valvecare/test-limits.js",
 )
 """What every page at the valve needs."""
 

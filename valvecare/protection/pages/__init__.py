@@ -74,6 +74,7 @@ def verdict_why(request: HttpRequest, pk: int) -> HttpResponse:
         "verdict": found.verdict,
         "policy": found.policy,
         "passing": passing,
+        "guided": next((test for test in found.tests if test.evidence), None),
         "plots": plots_of(found, passing),
     }
     return render(request, "valvecare/protection/why.html", context)

@@ -29,6 +29,7 @@ def finish_test(
     at: datetime,
     restriction: str = "",
     words: str = "",
+    done_by: str = "",
 ) -> TestRun:
     """Judge the run from its readings and record it as the function test of its order.
 
@@ -47,9 +48,10 @@ def finish_test(
         version=version,
         actor=actor,
         at=at,
-        done_at=max((row.at for row in facts.readings), default=run.begun_at),
+        done_at=max((row.at for row in facts.readings), default=None),
         restriction=restriction,
         words=told,
+        done_by=done_by or (run.done_by.get_username() if run.done_by else ""),
         guided=GuidedProof(judged.result, RULE_VERSION, evidence_of(run, facts, judged)),
         **given,
     )

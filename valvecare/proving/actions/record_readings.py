@@ -6,6 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from django.db import transaction
+from django.db.models import Max
 
 from valvecare.core.errors import Reason, Refused
 from valvecare.core.events import record
@@ -17,6 +18,7 @@ from valvecare.proving.rules import (
     AbortLimit,
     TestQuantity,
     abort_words,
+    is_at_stop,
     watched_by,
     why_not_step,
     why_not_value,
@@ -154,12 +156,14 @@ def record_readings(
     actor: Any,
     at: datetime,
     all_or_none: bool = False,
+    next_stop: bool = False,
 ) -> list[ReadingResult]:
     """Add `{"step", "quantity", "value", "stop", "gauge", "read_at", "done_by", "key",
     "instead_of", "because"}`; a row without `key` gets one from `key` and its place.
 
     A row whose key is there already is a 'duplicate' and adds nothing. A refused row refuses
-    itself only, or with `all_or_none` all of them. Raises `NotFound`, `Forbidden`, `Refused` for
+    itself only, or with `all_or_none` all of them. With `next_stop` the flows that name no stop
+    together make the next one of their step. Raises `NotFound`, `Forbidden`, `Refused` for
     the run as a whole.
     """
     run = taken_run(run_id, actor=actor)
@@ -168,6 +172,8 @@ def record_readings(
             Reason("rows_odd", f"{len(rows)} readings.", f"Give 1 to {MOST_ROWS} at a time.")
         )
     known = dict(TestReading.objects.filter(run=run).values_list("key", "pk"))
+    if next_stop:
+        rows = [{**row, "stop": _next_stop(run, row)} for row in rows]
     results: list[ReadingResult] = []
     made: list[TestReading] = []
     for index, given in enumerate(rows):
@@ -190,6 +196,15 @@ def record_readings(
         raise Refused(*refused_rows)
     _tell(run, made, actor=actor, at=at)
     return results
+
+
+def _next_stop(run: TestRun, given: Mapping[str, Any]) -> int | None:
+    """The stop as given, or the next one of the step where its flows have stops."""
+    stop: int | None = given.get("stop")
+    if stop is not None or not is_at_stop(str(given["step"]), TestQuantity(given["quantity"])):
+        return stop
+    last = TestReading.objects.filter(run=run, step=given["step"]).aggregate(last=Max("stop"))
+    return (last["last"] or 0) + 1
 
 
 def _tell(run: TestRun, made: Sequence[TestReading], *, actor: Any, at: datetime) -> None:

@@ -1,6 +1,12 @@
 """Answers about guided function tests."""
 
-from valvecare.proving.reads.begin import BeginView, begin_view, limits_for, policy_on
+from valvecare.proving.reads.begin import (
+    BeginView,
+    begin_view,
+    begin_view_of_order,
+    limits_for,
+    policy_on,
+)
 from valvecare.proving.reads.run import (
     ReadingLine,
     RunCard,
@@ -15,6 +21,7 @@ __all__ = [
     "ReadingLine",
     "RunCard",
     "begin_view",
+    "begin_view_of_order",
     "latest_run",
     "limits_for",
     "policy_on",

@@ -1,8 +1,11 @@
 """What a guided test of one valve would be judged against, and with which instruments."""
 
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime
+from typing import Any
+from zoneinfo import ZoneInfo
 
+from valvecare.core.errors import NotFound
 from valvecare.engineering.flow_choice import MethodJudgement
 from valvecare.protection.reads.fleet import fleet_of
 from valvecare.protection.rules import Hydraulics
@@ -10,7 +13,7 @@ from valvecare.protection.rules.capacity import Capacity, capacity_of
 from valvecare.proving.models import TestPolicy
 from valvecare.proving.rules import INSTRUMENTS_OF, SPECS, RunLimits, why_limits_refused
 from valvecare.register.models import ProtectionValve, Pump
-from valvecare.work.models import Gauge
+from valvecare.work.models import Gauge, WorkOrder
 from valvecare.work.reads.test_methods import MethodsFound, methods_found
 
 NO_POLICY = "no test policy is in force (admin, test policies)"
@@ -138,6 +141,15 @@ def gauge_lines(site_id: int, on: date) -> tuple[GaugeLine, ...]:
             )
         )
     return tuple(lines)
+
+
+def begin_view_of_order(order_id: int, user: Any, *, at: datetime) -> BeginView:
+    """What a test of this order's valve could be done with. Raises `NotFound` for strangers."""
+    order = WorkOrder.objects.for_user(user).select_related("site").filter(pk=order_id).first()
+    if order is None:
+        raise NotFound("There is no such work order for you.")
+    valve = ProtectionValve.objects.select_related("pump__group__site").get(pk=order.valve_id)
+    return begin_view(valve, at.astimezone(ZoneInfo(order.site.time_zone)).date())
 
 
 def begin_view(valve: ProtectionValve, on: date, *, level_share: float | None = None) -> BeginView:

@@ -214,11 +214,11 @@ def _words(check: Check, seen: Any) -> str:
         return check.words.replace("m3/h", "m³/h")
     kind, unit, shown = _UNITS.get(check.name, ("volume_flow", "m3/h", "m³/h"))
 
-    def told(value: float) -> str:
-        return f"{from_si(kind, unit, value) if kind else value:.4g}"
+    def told(value: float, digits: int = 4) -> str:
+        return f"{from_si(kind, unit, value) if kind else value:.{digits}g}"
 
     return (
-        f"{told(decision.measured)} ± {told(K * decision.standard_uncertainty)} {shown}, "
+        f"{told(decision.measured)} ± {told(K * decision.standard_uncertainty, 2)} {shown}, "
         f"{decision.sense} {told(decision.required)}; proven {_SENSE[decision.sense]} "
         f"{told(decision.acceptance_limit)} {shown}"
     )

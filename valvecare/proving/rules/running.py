@@ -192,6 +192,15 @@ def why_not_step(step: str, inapplicable: Collection[str]) -> Reason | None:
     return None
 
 
+def is_at_stop(step: str, quantity: TestQuantity) -> bool:
+    """Whether this quantity belongs to a stop of its step."""
+    return step in STEPS_WITH_STOPS and quantity in (
+        TestQuantity.MAIN_FLOW,
+        TestQuantity.BYPASS_FLOW,
+        TestQuantity.PUMP_FLOW,
+    )
+
+
 def why_not_value(
     step: str, quantity: TestQuantity, value: float, *, stop: int | None, method: str
 ) -> Reason | None:
@@ -208,11 +217,7 @@ def why_not_value(
     if not low <= value <= high or (spec.is_seen and value not in (0.0, 1.0)):
         wanted = "yes or no" if spec.is_seen else f"{low:g} to {high:g} {spec.unit}"
         return Reason("value_odd", f"{value:g} is no {quantity}.", f"Give {wanted}.")
-    at_stop = step in STEPS_WITH_STOPS and quantity in (
-        TestQuantity.MAIN_FLOW,
-        TestQuantity.BYPASS_FLOW,
-        TestQuantity.PUMP_FLOW,
-    )
+    at_stop = is_at_stop(step, quantity)
     if at_stop and (stop is None or not 1 <= stop <= MOST_STOPS):
         return Reason(
             "no_stop",

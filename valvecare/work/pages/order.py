@@ -45,6 +45,9 @@ def _page(
         "place_url": url_or_none(request, "valvecare:place-order", card.id)
         if "place" in card.verbs
         else None,
+        "test_url": url_or_none(request, "valvecare:order-test", card.id)
+        if "tests" in card.verbs or card.tests
+        else None,
         "may_take": bool(STEPS_AT_THE_VALVE & set(card.verbs)),
         "now": clock.now(),
     }
@@ -73,7 +76,7 @@ def wants_json(request: HttpRequest) -> bool:
     return request.get_preferred_type(["text/html", "application/json"]) == "application/json"
 
 
-def _fingerprint(request: HttpRequest) -> str:
+def fingerprint(request: HttpRequest) -> str:
     """SHA-256 over method, path, fields and the bytes of every file."""
     fields = sorted(
         (name, values) for name, values in request.POST.lists() if name not in NOT_PRINTED
@@ -105,7 +108,7 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
         return _still_to_choose(request, card, verb, form, left)
     if not is_whole:
         if wants_json(request):
-            return _refused_json(400, _wrong_fields(form))
+            return refused_json(400, wrong_fields(form))
         return _page(request, card, bound=(verb, form), status=400)
 
     signed: dict[str, Any] = {}
@@ -128,7 +131,7 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
             password = form.cleaned_data["password"]
             signed["credential"] = fresh_credential(request, password, at=clock.now())
         _, body, _, _ = once(
-            request.user, form.cleaned_data["idempotency_key"], _fingerprint(request), effect
+            request.user, form.cleaned_data["idempotency_key"], fingerprint(request), effect
         )
     except (ActionError, ValidationError, Clash, Unprocessable) as error:
         return _refusal(request, pk, verb, chosen, error)
@@ -142,7 +145,7 @@ def _still_to_choose(
     labels = [str(form.fields[name].label or name) for name in left if name in form.fields]
     words = f"Choose yours or theirs: {', '.join(labels)}."
     if wants_json(request):
-        return _refused_json(400, [words])
+        return refused_json(400, [words])
     typed = VERBS[verb].form(card, data=request.POST)
     typed.is_valid()
     form.add_error(None, words)
@@ -160,7 +163,7 @@ def _accepted(request: HttpRequest, pk: int, version: int | None) -> HttpRespons
     return response
 
 
-def _wrong_fields(form: forms.VerbForm) -> list[str]:
+def wrong_fields(form: forms.VerbForm) -> list[str]:
     """The errors of a form as sentences, each with the field's label."""
     return [
         f"{form.fields[name].label or name}: {text}" if name in form.fields else str(text)
@@ -169,11 +172,11 @@ def _wrong_fields(form: forms.VerbForm) -> list[str]:
     ]
 
 
-def _refused_json(status: int, words: Iterable[str], **more: Any) -> JsonResponse:
+def refused_json(status: int, words: Iterable[str], **more: Any) -> JsonResponse:
     return JsonResponse({"outcome": "refused", **more, "words": list(words)}, status=status)
 
 
-def _as_it_is(card: OrderCard) -> list[dict[str, str]]:
+def as_it_is(card: OrderCard) -> list[dict[str, str]]:
     """What a person must see of the order before deciding on a step written earlier."""
     lines = [("State", f"{card.state}, version {card.version}, revision {card.revision}")]
     lines += [
@@ -227,12 +230,12 @@ def _refusal(
     elif isinstance(error, ValidationError):
         words, status = error.messages, 400
     if wants_json(request):
-        return _refused_json(
+        return refused_json(
             status,
             words,
             outcome=outcome,
             version=card.version,
-            now=_as_it_is(card),
+            now=as_it_is(card),
             seen=data.get("seen", ""),
             compare=[asdict(pair) for pair in pairs],
         )
