@@ -263,6 +263,10 @@ ANSWERS = {
         field.fill("shown, no. 17") for field in form.locator("input[name^=item_]").all()
     ],
     "start": lambda form: None,
+    "identity": lambda form: form.locator("[name=text]").fill("JRN-0001"),
+    "steps": lambda form: [
+        field.select_option("done") for field in form.locator("select[name^=outcome_]").all()
+    ],
     "as-found": lambda form: (
         form.locator("[name=words]").fill("bypass warm, no leak"),
         form.locator("[name=grade]").select_option("as expected"),
@@ -351,7 +355,18 @@ def test_the_wheel_turns_once(plant, browser, tmp_path):
     before = datetime.now(UTC).astimezone(ZONE).date()
     ready_by_planner(browser, plant, order)
     steps = close_on_the_phone(browser, plant, order)
-    assert steps == ["start", "as-found", "tests", "close"]
+    assert steps == [
+        "start",
+        "steps",
+        "identity",
+        "steps",
+        "as-found",
+        "steps",
+        "tests",
+        "steps",
+        "steps",
+        "close",
+    ]
     closed = api.call("work_orders_retrieve", order_id=order)
     assert closed.json["state"] == "closed"
 

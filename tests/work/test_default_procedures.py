@@ -15,8 +15,9 @@ from valvecare.work.actions.load_procedures import default_set, load_default_set
 from valvecare.work.reads import parts_of
 from valvecare.work.reads.procedures import valve_facts
 from valvecare.work.rules import GATES, NEEDS_PROOF, OrderKind
-from valvecare.work.rules.procedure_checks import TEST_STEPS, why_not_steps
+from valvecare.work.rules.procedure_checks import why_not_steps
 from valvecare.work.rules.procedures import apply_steps
+from valvecare.work.rules.test_steps import STEP_IDS
 
 NOW = datetime(2026, 5, 4, 12, tzinfo=UTC)
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -64,7 +65,7 @@ def test_every_part_and_every_gate_is_asked_for_at_each_design(row):
         assert judged == {part.value for part in parts_of(valve, kind)}
         if kind in NEEDS_PROOF:
             tests = [step.test_step for step in asked if step.kind == "test"]
-            assert [word for word in TEST_STEPS[:6] if word not in tests] == []
+            assert [word for word in STEP_IDS[:6] if word not in tests] == []
     parts = {
         step.part
         for step in (

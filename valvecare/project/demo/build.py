@@ -12,6 +12,7 @@ from valvecare.core.jobs import run_job
 from valvecare.models import DueItem, Verdict
 from valvecare.project.demo import conditions, feed, stock, story, world
 from valvecare.project.demo.shape import DEMO_DAY
+from valvecare.work.actions.load_procedures import load_default_set
 
 DEMO_NOW = datetime.combine(DEMO_DAY, clock_time(12), tzinfo=UTC)
 
@@ -20,6 +21,7 @@ def build(say: Callable[[str], None]) -> None:
     """Enter, push, sweep. `say` is told each step."""
     started = time.perf_counter()
     world.register()
+    load_default_set(at=world.BUILT_AT)
     story.policies()
     story.test_policy()
     conditions.condition_rules()

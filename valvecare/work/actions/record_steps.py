@@ -7,7 +7,7 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.core.errors import Reason
-from valvecare.core.permits import Role, require, roles_at
+from valvecare.core.permits import require
 from valvecare.work.actions.measure import usable_gauge, who_did_it
 from valvecare.work.actions.order import (
     fact_time,
@@ -16,27 +16,20 @@ from valvecare.work.actions.order import (
     taken,
     taken_at_the_valve,
 )
-from valvecare.work.models import Gate, StepRecord, WorkOrder
+from valvecare.work.models import StepRecord, WorkOrder
 from valvecare.work.reads import order_steps
-from valvecare.work.reads.steps import StepLine
+from valvecare.work.reads.steps import WITNESS, AskedStep, may_witness, workers_of
 from valvecare.work.rules import OrderState, why_not_in_state
-from valvecare.work.rules.procedures import Witness
 from valvecare.work.rules.step_answers import StepOutcome, why_not_answer, why_not_witness
 
 AT_ONCE = 60
 """Answers in one record."""
 
 STATES = (OrderState.UNDER_WAY, OrderState.PROVEN)
-WITNESS = "witness_step"
-_ROLES = {
-    Witness.ENGINEER: Role.RELIABILITY_ENGINEER,
-    Witness.SHIFT_LEAD: Role.SHIFT_LEAD,
-    Witness.PERMIT_ISSUER: Role.PERMIT_ISSUER,
-}
 
 
 def _answer(
-    order: WorkOrder, line: StepLine | None, given: dict[str, Any], *, at: datetime
+    order: WorkOrder, line: AskedStep | None, given: dict[str, Any], *, at: datetime
 ) -> StepRecord:
     """The unsaved answer to one step; refused in the rule's words."""
     outcome = StepOutcome(given["outcome"])
@@ -124,17 +117,6 @@ def record_steps(
     )
 
 
-def _workers(order: WorkOrder, line: StepLine) -> set[int]:
-    """Who answered the step, or passed the gate it points to."""
-    rows: list[Any] = [line.answer] if line.answer else []
-    if line.step.gate:
-        rows += Gate.objects.filter(order=order, revision=order.revision, kind=line.step.gate)
-    found = {person for row in rows for person in (row.done_by_id or row.by_id, row.by_id)}
-    if not rows and order.assigned_to_id is not None:
-        found.add(order.assigned_to_id)
-    return {person for person in found if person is not None}
-
-
 @transaction.atomic
 def witness_step(
     order_id: int,
@@ -151,19 +133,18 @@ def witness_step(
     require(actor, WITNESS, site_id=order.site_id)
     refuse_if(why_not_in_state(OrderState(order.state), STATES, "witnessed"))
     line = next((line for line in order_steps(order) if line.number == step), None)
-    roles = roles_at(actor, order.site_id)
-    wanted = Witness(line.step.witness) if line and line.step.witness else None
     refuse_if(
         why_not_witness(
             line.state if line else None,
-            workers=_workers(order, line) if line else (),
+            workers=workers_of(order, line) if line else (),
             witness=actor.pk,
-            has_role=wanted is Witness.SECOND_PERSON
-            or (wanted is not None and _ROLES[wanted] in roles),
+            has_role=line is not None and may_witness(line, actor, order.site_id),
         )
     )
     assert line is not None  # noqa: S101 the rule has refused it
-    seen_at = fact_time(done_at, at=at, not_before=line.at or order.started_at)
+    seen_at = fact_time(
+        done_at, at=at, not_before=line.answer.at if line.answer else order.started_at
+    )
     row = StepRecord(
         order=order,
         revision=order.revision,

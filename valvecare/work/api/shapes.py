@@ -23,6 +23,8 @@ from valvecare.work.rules import (
     Rods,
     Stage,
 )
+from valvecare.work.rules.procedures import Phase, WorkStepKind
+from valvecare.work.rules.step_answers import ANSWERS
 
 
 def _words(kind: Any) -> list[tuple[str, str]]:
@@ -120,6 +122,31 @@ class ConfirmIdentity(DoneBy):
         help_text="As scanned or typed: the code on the label, or the address it stands for; "
         "only where the valve has no label its serial or its tag.",
     )
+
+
+class StepAnswer(Closed):
+    """An answer to one step of the order's procedure, by its number."""
+
+    step = Whole(min_value=1, max_value=999)
+    outcome = serializers.ChoiceField(choices=[(word.value, word.value) for word in ANSWERS])
+    because = Text(required=False, allow_blank=True, default="", max_length=300)
+    value = Number(required=False, allow_null=True, default=None, min_value=-1e6, max_value=1e6)
+    gauge = Text(required=False, allow_blank=True, default="", max_length=24)
+
+
+class RecordSteps(DoneBy):
+    """Answers to steps; all or none."""
+
+    answers = StepAnswer(many=True, allow_empty=False)
+    done_at = InstantField(required=False, help_text=_DONE_AT)
+
+
+class WitnessStep(Closed):
+    """A second person has looked at a hold point. Only with your own login."""
+
+    step = Whole(min_value=1, max_value=999)
+    words = Statement(300, required=False, allow_blank=True, default="")
+    done_at = InstantField(required=False, help_text="When you looked; empty: now.")
 
 
 class Signed(Closed):
@@ -524,6 +551,40 @@ class _VerdictChangeLine(serializers.Serializer):
     restriction = serializers.CharField(allow_blank=True)
 
 
+class _OrderStep(serializers.Serializer):
+    number = serializers.IntegerField()
+    phase = serializers.ChoiceField(choices=_words(Phase))
+    kind = serializers.ChoiceField(choices=_words(WorkStepKind))
+    words = serializers.CharField()
+    cautions = serializers.ListField(child=serializers.CharField())
+    own_signal = serializers.CharField()
+    own_caution = serializers.CharField()
+    part = serializers.CharField()
+    gate = serializers.CharField()
+    quantity = serializers.CharField()
+    unit = serializers.CharField()
+    test_step = serializers.CharField()
+    witness = serializers.CharField(help_text="Who must look; empty: no hold point.")
+    is_mandatory = serializers.BooleanField()
+    is_answered = serializers.BooleanField(
+        help_text="Has an answer of its own; else it is settled by its gate, finding or test."
+    )
+    at_the_part = serializers.BooleanField()
+    why = serializers.CharField(help_text="Why it applies to this valve.")
+    is_unsure = serializers.BooleanField(help_text="Shown because a fact is not known.")
+    is_settled = serializers.BooleanField()
+    is_open = serializers.BooleanField()
+    outcome = serializers.CharField()
+    because = serializers.CharField()
+    value = serializers.FloatField(allow_null=True)
+    gauge = serializers.CharField()
+    by = serializers.CharField(allow_null=True)
+    done_by = serializers.CharField(allow_null=True)
+    at = serializers.DateTimeField(allow_null=True)
+    witnessed_by = serializers.CharField(allow_null=True)
+    witnessed_at = serializers.DateTimeField(allow_null=True)
+
+
 class OrderOut(serializers.Serializer):
     """One order with the facts of its present revision."""
 
@@ -591,3 +652,9 @@ class OrderOut(serializers.Serializer):
     reminders = serializers.ListField(child=serializers.CharField())
     signatures = _SignatureLine(many=True)
     verbs = serializers.ListField(child=serializers.CharField())
+    procedure = serializers.CharField(help_text="Code and version; empty: none is fixed.")
+    procedure_withdrawn = serializers.CharField(help_text="Why; empty: it was not withdrawn.")
+    steps = _OrderStep(many=True, help_text="Steps of the procedure that apply to this valve.")
+    to_witness = serializers.ListField(
+        child=serializers.IntegerField(), help_text="Hold points you may witness now."
+    )

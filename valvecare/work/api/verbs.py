@@ -28,6 +28,7 @@ from valvecare.work.actions.ready import ready
 from valvecare.work.actions.record_as_found import record_as_found
 from valvecare.work.actions.record_finding import record_finding
 from valvecare.work.actions.record_parts_used import record_parts_used
+from valvecare.work.actions.record_steps import record_steps, witness_step
 from valvecare.work.actions.record_test import record_test
 from valvecare.work.actions.release_provisionally import release_provisionally
 from valvecare.work.actions.reopen import reopen
@@ -76,6 +77,25 @@ VERBS = (
         shapes.ConfirmIdentity,
         confirm_identity,
         {"text": "7KQ39MXT"},
+    ),
+    Verb(
+        "steps",
+        "Answer steps of the procedure",
+        shapes.RecordSteps,
+        record_steps,
+        {
+            "answers": [
+                {"step": 4, "outcome": "done"},
+                {"step": 5, "outcome": "not done", "because": "There is no pit."},
+            ]
+        },
+    ),
+    Verb(
+        "witness",
+        "Witness a hold point",
+        shapes.WitnessStep,
+        witness_step,
+        {"step": 17, "words": "Vents and drains open, nothing comes."},
     ),
     Verb(
         "gates",

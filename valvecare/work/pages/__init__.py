@@ -1,5 +1,13 @@
 """Pages of work, one module each: the valve, the order, the work at the valve, the phone."""
 
-from valvecare.work.pages import identity, mine, order, pack, phone, valve
+from valvecare.work.pages import identity, mine, order, pack, phone, procedure, valve
 
-urls = [*valve.urls, *mine.urls, *phone.urls, *pack.urls, *identity.urls, *order.urls]
+urls = [
+    *valve.urls,
+    *mine.urls,
+    *phone.urls,
+    *pack.urls,
+    *identity.urls,
+    *procedure.urls,
+    *order.urls,
+]

@@ -42,6 +42,7 @@ def _page(
     context = {
         "card": card,
         "panels": panels_of(card, request, bound, pairs),
+        "steps_done": sum(not line.is_open for line in card.steps),
         "place_url": url_or_none(request, "valvecare:place-order", card.id)
         if "place" in card.verbs
         else None,

@@ -2,7 +2,7 @@
 
 import hashlib
 import uuid
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -23,6 +23,7 @@ from valvecare.work.actions.ready import ready
 from valvecare.work.actions.record_as_found import record_as_found
 from valvecare.work.actions.record_finding import record_finding
 from valvecare.work.actions.record_parts_used import record_parts_used
+from valvecare.work.actions.record_steps import record_steps, witness_step
 from valvecare.work.actions.record_test import record_test
 from valvecare.work.actions.release_provisionally import release_provisionally
 from valvecare.work.actions.reopen import reopen
@@ -30,8 +31,17 @@ from valvecare.work.actions.start import start
 from valvecare.work.models import WorkOrder
 from valvecare.work.pages import forms
 from valvecare.work.pages.compare import Pair, seen_now
+from valvecare.work.pages.step_forms import StepsForm, WitnessForm
+from valvecare.work.pages.step_order import (
+    Asked,
+    first_steps,
+    left,
+    next_asked,
+    next_gate,
+    next_verb,
+)
 from valvecare.work.reads import OrderCard, identity_texts
-from valvecare.work.rules import CAUTIONS_BEFORE, GATES, GateKind, PartName
+from valvecare.work.rules import CAUTIONS_BEFORE, GateKind, PartName
 
 
 @dataclass(frozen=True)
@@ -51,6 +61,8 @@ VERBS = {
         PageVerb("agree", "Agree", forms.AgreeForm, agree),
         PageVerb("ready", "Go or no-go", forms.ReadyForm, ready),
         PageVerb("start", "Start", forms.StartForm, start),
+        PageVerb("steps", "Steps", StepsForm, record_steps),
+        PageVerb("witness", "Witness", WitnessForm, witness_step),
         PageVerb("identity", "Confirm identity", forms.IdentityForm, confirm_identity),
         PageVerb("as-found", "As found", forms.AsFoundForm, record_as_found),
         PageVerb("gates", "Next gate", forms.GateForm, pass_gate),
@@ -98,8 +110,10 @@ class Panel:
     @property
     def heading(self) -> str:
         """What the step is about: the verb, and its gate or part."""
-        about = getattr(self.form, "gate_kind", "") or (
-            self.form.initial.get("part") if self.verb.name == "findings" else ""
+        about = (
+            getattr(self.form, "gate_kind", "")
+            or getattr(self.form, "about", "")
+            or (self.form.initial.get("part") if self.verb.name == "findings" else "")
         )
         return f"{self.verb.heading}: {about}" if about else self.verb.heading
 
@@ -127,7 +141,11 @@ def _steps_before(verb: PageVerb, gate: GateKind | None) -> tuple[StepKind, ...]
 
 
 def _initial(
-    verb: PageVerb, card: OrderCard, request: HttpRequest, gate: GateKind | None
+    verb: PageVerb,
+    card: OrderCard,
+    request: HttpRequest,
+    gate: GateKind | None,
+    asked: Asked | None = None,
 ) -> dict[str, Any]:
     initial: dict[str, Any] = {"version": card.version, "idempotency_key": uuid.uuid4().hex}
     if verb.name == "gates":
@@ -139,7 +157,13 @@ def _initial(
         part = request.GET.get("part", "")
         waiting = [line.part for line in card.findings if line.is_asked and not line.is_judged]
         known = {name.value for name in PartName}
-        initial["part"] = part if part in known else next(iter(waiting), None)
+        first = asked.part if asked and asked.part else next(iter(waiting), None)
+        initial["part"] = part if part in known else first
+    if verb.name == "steps":
+        numbers = asked.numbers if asked and asked.verb == "steps" else first_steps(card)
+        initial["numbers"] = ",".join(map(str, numbers))
+    if verb.name == "witness":
+        initial["hold_point"] = next(iter(card.to_witness), 0)
     if verb.name == "as-found":
         initial |= {
             "words": card.as_found_words,
@@ -154,18 +178,6 @@ def _initial(
     if verb.name == "assign":
         initial["username"] = card.assigned_to or ""
     return initial
-
-
-OWN_FORMS = {GateKind.AS_FOUND: "as-found", GateKind.IDENTITY: "identity"}
-"""Gates that are passed by a form of their own."""
-
-
-def _next_gate(card: OrderCard) -> GateKind | None:
-    """The next gate that has a form of its own."""
-    return next(
-        (line.kind for line in card.gates if line.is_next and line.kind not in OWN_FORMS),
-        None,
-    )
 
 
 def expects(card: OrderCard) -> str:
@@ -189,34 +201,19 @@ def _panel(
     return Panel(verb, form, _cautions(_steps_before(verb, gate)), is_open, wanted, pairs)
 
 
-def _next_verb(card: OrderCard) -> str:
-    """The verb that is unfolded: what comes next on the line of progress."""
-    if "gates" in card.verbs:
-        line = next((line for line in card.gates if line.is_next), None)
-        if line is None:
-            return "tests" if "tests" in card.verbs else "close"
-        if line.kind in OWN_FORMS:
-            return OWN_FORMS[line.kind]
-        waiting = any(row.is_asked and not row.is_judged for row in card.findings)
-        return "findings" if line.kind is GateKind.PARTS_JUDGED and waiting else "gates"
-    for verb in ("close", "resume", "start", "ready", "put-off", "agree"):
-        if verb in card.verbs:
-            return verb
-    return ""
-
-
 def panels_of(
     card: OrderCard,
     request: HttpRequest,
     bound: tuple[str, forms.VerbForm] | None,
     pairs: Sequence[Pair] = (),
 ) -> list[Panel]:
-    opened = bound[0] if bound else _next_verb(card)
+    asked = next_asked(card)
+    opened = bound[0] if bound else asked.verb if asked else next_verb(card)
     if "part" in request.GET and "findings" in card.verbs and bound is None:
         opened = "findings"
     panels = []
     for verb in VERBS.values():
-        gate = _next_gate(card)
+        gate = next_gate(card)
         is_bound = bound is not None and bound[0] == verb.name
         if verb.name not in card.verbs and not is_bound:
             continue
@@ -225,39 +222,14 @@ def panels_of(
         form = (
             bound[1]
             if bound is not None and is_bound
-            else verb.form(card, initial=_initial(verb, card, request, gate))
+            else verb.form(card, initial=_initial(verb, card, request, gate, asked))
         )
+        if isinstance(form, StepsForm) and not form.lines:
+            continue
         shown = pairs if is_bound else ()
         panels.append(_panel(verb, form, card, gate, is_open=verb.name == opened, pairs=shown))
     panels.sort(key=lambda panel: not panel.is_open)
     return panels
-
-
-def _left(card: OrderCard) -> Iterator[tuple[str, GateKind | None, str]]:
-    """Verb, gate and part of every step from here to the close, in the order of the job."""
-    kinds = GATES[card.kind]
-    if "start" in card.verbs:
-        yield "start", None, ""
-    passed = {line.kind for line in card.gates if line.passed_at is not None}
-    if GateKind.IDENTITY not in passed:
-        yield "identity", None, ""
-    for kind in kinds:
-        if kind is GateKind.PARTS_JUDGED and kind not in passed:
-            for line in card.findings:
-                if line.is_asked and not line.is_judged:
-                    yield "findings", None, line.part
-        if kind is GateKind.AS_FOUND and kind not in passed:
-            yield "as-found", None, ""
-        elif kind not in passed:
-            yield "gates", kind, ""
-        if kind is GateKind.PARTS_JUDGED and not card.as_found:
-            # a grade may wait until the parts have been seen
-            yield "as-found", None, ""
-    if GateKind.PARTS_JUDGED in kinds or GateKind.JOINT_CLOSED in kinds:
-        yield "parts-used", None, ""
-    if card.needs_proof:
-        yield "tests", None, ""
-    yield "close", None, ""
 
 
 def panels_left(card: OrderCard, request: HttpRequest) -> list[Panel]:
@@ -268,11 +240,10 @@ def panels_left(card: OrderCard, request: HttpRequest) -> list[Panel]:
     if not STEPS_AT_THE_VALVE & set(card.verbs):
         return []
     panels = []
-    for number, (name, gate, part) in enumerate(_left(card)):
-        verb = VERBS[name]
-        initial = _initial(verb, card, request, gate)
-        form = verb.form(card, initial=initial | {"part": part} if part else initial)
-        form.auto_id = f"{name}-{number}-%s"
+    for number, asked in enumerate(left(card)):
+        verb, gate = VERBS[asked.verb], asked.gate
+        form = verb.form(card, initial=_initial(verb, card, request, gate, asked))
+        form.auto_id = f"{verb.name}-{number}-%s"
         panels.append(_panel(verb, form, card, gate, is_open=number == 0))
     return panels
 

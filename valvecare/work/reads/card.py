@@ -1,6 +1,6 @@
 """Everything about one order, as the page and the endpoint show it."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from valvecare.core.errors import NotFound, Reason
@@ -25,9 +25,10 @@ from valvecare.work.reads.card_lines import (
     StepLine,
     VerdictChangeLine,
 )
-from valvecare.work.reads.facts import facts_of
+from valvecare.work.reads.facts import gathered
 from valvecare.work.reads.measuring import limits_of
 from valvecare.work.reads.signed import verify_signature
+from valvecare.work.reads.steps import AskedStep, plain_step, to_witness
 from valvecare.work.reads.torque import JointCard, joint_card
 from valvecare.work.rules import (
     AFTER_LAPPING,
@@ -53,6 +54,7 @@ from valvecare.work.rules import (
     why_not_judge_now,
     why_not_pass,
 )
+from valvecare.work.rules.procedures import VersionState
 
 
 def _name(user: Any) -> str | None:
@@ -76,6 +78,7 @@ def _kinds(facts: OrderFacts) -> tuple[GateKind, ...]:
     """The gates of the kind; before them the identity, where it is asked for or confirmed."""
     kinds = GATES[facts.kind]
     asked = facts.is_labelled and GateKind.ISOLATED in kinds
+    asked = asked or any(state.step.gate == GateKind.IDENTITY for state in facts.steps)
     return (GateKind.IDENTITY, *kinds) if asked or GateKind.IDENTITY in facts.gates else kinds
 
 
@@ -217,6 +220,8 @@ _VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
     "assign": ("place_work_order", tuple(s for s in _S if s not in (_S.CLOSED, _S.DROPPED))),
     "ready": ("ready_work_order", (_S.PLACED,)),
     "identity": ("do_work", (_S.UNDER_WAY,)),
+    "steps": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
+    "witness": ("witness_step", (_S.UNDER_WAY, _S.PROVEN)),
     "gates": ("do_work", (_S.UNDER_WAY,)),
     "as-found": ("do_work", (_S.UNDER_WAY, _S.PROVEN)),
     "findings": ("do_work", (_S.UNDER_WAY,)),
@@ -235,8 +240,20 @@ _VERBS: Mapping[str, tuple[str, tuple[OrderState, ...]]] = {
 }
 
 
+def _why_withdrawn(order: WorkOrder) -> str:
+    version = order.procedure
+    is_gone = version is not None and version.state == VersionState.WITHDRAWN
+    return version.ended_why if version is not None and is_gone else ""
+
+
 def _open_verbs(
-    order: WorkOrder, facts: OrderFacts, user: Any, joint: JointCard | None
+    order: WorkOrder,
+    facts: OrderFacts,
+    user: Any,
+    joint: JointCard | None,
+    *,
+    steps: Sequence[AskedStep],
+    witness: Sequence[int],
 ) -> tuple[str, ...]:
     """The verbs whose state and permit fit; the action has the last word."""
     roles = roles_at(user, order.site_id)
@@ -256,6 +273,10 @@ def _open_verbs(
         found -= {"findings", "decide"}
     if joint is None or joint.waiting is None:
         found -= {"decide-joint"}
+    if not any(line.step.is_answered for line in steps):
+        found -= {"steps"}
+    if not witness:
+        found -= {"witness"}
     if all(row.signed_at is not None for row in order.deferrals.all()):
         found -= {"put-off"}
     return tuple(sorted(found))
@@ -303,6 +324,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
             "valve__pump__group",
             "valve__design",
             "assigned_to",
+            "procedure__procedure",
             "slot__window",
             "slot__crew",
             "told_verdict",
@@ -313,7 +335,8 @@ def order_card(order_id: int, user: Any) -> OrderCard:
     )
     if order is None:
         raise NotFound("There is no such work order for you.")
-    facts = facts_of(order)
+    facts, steps = gathered(order)
+    witness = to_witness(order, steps, user) if steps else ()
     valve = order.valve
     slot = getattr(order, "slot", None)
     kept, kit_blocked = _kit(order, facts)
@@ -432,5 +455,9 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         asks=_asks(order, facts),
         reminders=_reminders(findings),
         signatures=_signatures(order),
-        verbs=_open_verbs(order, facts, user, joint),
+        verbs=_open_verbs(order, facts, user, joint, steps=steps, witness=witness),
+        procedure=str(order.procedure) if order.procedure else "",
+        procedure_withdrawn=_why_withdrawn(order),
+        steps=tuple(plain_step(line) for line in steps),
+        to_witness=witness,
     )

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import date, datetime
 from typing import Any
 
+from valvecare.work.reads.steps import OrderStep
 from valvecare.work.reads.torque import JointCard
 from valvecare.work.rules import GateKind, OrderKind, OrderState, ReadyItem
 
@@ -252,3 +253,9 @@ class OrderCard:
     reminders: tuple[str, ...]
     signatures: tuple[SignatureLine, ...]
     verbs: tuple[str, ...]
+    procedure: str
+    """Code and version of the procedure it goes by; empty: none is fixed."""
+    procedure_withdrawn: str
+    """Why that version was withdrawn; empty: it was not."""
+    steps: tuple[OrderStep, ...]
+    to_witness: tuple[int, ...]

@@ -16,7 +16,7 @@ from valvecare.work.models import (
     WorkOrder,
 )
 from valvecare.work.reads.cover import spring_known
-from valvecare.work.reads.steps import StepLine, step_lines
+from valvecare.work.reads.steps import AskedStep, step_lines
 from valvecare.work.rules import (
     AsFound,
     GateKind,
@@ -61,9 +61,8 @@ def latest_test(order: WorkOrder) -> FunctionTest | None:
     return row.test if row else None
 
 
-def facts_of(order: WorkOrder) -> OrderFacts:
-    """Gather what the rules ask about an order. Seven queries, whatever the order holds;
-    four more where a procedure is fixed."""
+def gathered(order: WorkOrder) -> tuple[OrderFacts, tuple[AskedStep, ...]]:
+    """The facts of an order, and the steps of its procedure they settle."""
     gates = list(Gate.objects.filter(order=order, revision=order.revision))
     judgements = {
         part: PartJudgement(
@@ -92,7 +91,7 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         judgements=judgements,
         has_test=test is not None or release is not None,
     )
-    return OrderFacts(
+    facts = OrderFacts(
         kind=kind,
         state=OrderState(order.state),
         gates=passed,
@@ -114,21 +113,18 @@ def facts_of(order: WorkOrder) -> OrderFacts:
         is_labelled=bool(live_labels(LabelKind.VALVE, [order.valve_id])),
         steps=tuple(line.state for line in steps),
     )
+    return facts, steps
 
 
-def order_steps(order: WorkOrder) -> tuple[StepLine, ...]:
+def facts_of(order: WorkOrder) -> OrderFacts:
+    """Gather what the rules ask about an order. Seven queries, whatever the order holds;
+    four more where a procedure is fixed."""
+    return gathered(order)[0]
+
+
+def order_steps(order: WorkOrder) -> tuple[AskedStep, ...]:
     """The steps that apply to an order, with their answers; empty where no version is fixed."""
-    if order.procedure_id is None:
-        return ()
-    valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=order.valve_id)
-    facts = facts_of(order)
-    return step_lines(
-        order,
-        valve,
-        gates=facts.gates,
-        judgements=facts.judgements,
-        has_test=facts.test is not None or facts.release is not None,
-    )
+    return gathered(order)[1] if order.procedure_id is not None else ()
 
 
 def replaced_parts(facts: OrderFacts) -> list[str]:

@@ -8,9 +8,10 @@ from valvecare.engineering.cautions import Caution, StepKind, cautions_for_step
 from valvecare.engineering.flow_choice import MethodJudgement
 from valvecare.protection.models import FunctionTest
 from valvecare.register.models import ProtectionValve, Pump
-from valvecare.work.models import Finding
+from valvecare.work.models import Finding, WorkOrder
 from valvecare.work.reads.card import OrderCard, order_card
 from valvecare.work.reads.cover import Lifting, Release, lifting_of, release_of
+from valvecare.work.reads.procedures import OrderProcedure, order_procedure
 from valvecare.work.reads.test_methods import methods_found
 from valvecare.work.reads.torque import JointCard
 from valvecare.work.rules import (
@@ -78,6 +79,7 @@ class JobPack:
     temperature_degc: float | None
     suction_bar_g: float | None
     steps: tuple[Step, ...]
+    procedure: OrderProcedure
     go: tuple[GoLine, ...]
     isolation: tuple[Isolation, ...]
     hold_points: tuple[str, ...]
@@ -153,6 +155,7 @@ def job_pack(order_id: int, user: Any) -> JobPack:
     card = order_card(order_id, user)
     valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=card.valve_id)
     kind, pump, design = card.kind, valve.pump, valve.design
+    procedure = order_procedure(WorkOrder.objects.get(pk=order_id))
     opens = kind in OPENS_THE_VALVE
     lets_go = GateKind.COVER_RELEASED in GATES[kind]
     release = release_of(valve) if lets_go else None
@@ -181,11 +184,12 @@ def job_pack(order_id: int, user: Any) -> JobPack:
         temperature_degc=pump.suction_temperature_degc,
         suction_bar_g=pump.suction_pressure_bar_g,
         steps=numbered_steps(kind),
+        procedure=procedure,
         go=go_lines(kind, facts),
         isolation=isolation_list(
             kind, pump=pump.tag, group_pumps=list(others), common_return=pump.group.common_return
         ),
-        hold_points=hold_points(kind),
+        hold_points=(*procedure.hold_points, *hold_points(kind)),
         release=release,
         lifting=lifting,
         tightening=card.joint,

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import groupby
 from typing import Any
 
 from valvecare.core.conf import options
@@ -127,6 +128,23 @@ class OrderProcedure:
     def asked(self) -> tuple[WorkStep, ...]:
         """The steps that apply, with the numbers of the procedure."""
         return tuple(one.step for one in self.steps if one.applies)
+
+    @property
+    def phases(self) -> tuple[tuple[str, tuple[Applied, ...]], ...]:
+        """The steps that apply, by phase in their order."""
+        shown = [one for one in self.steps if one.applies]
+        return tuple(
+            (phase, tuple(lines)) for phase, lines in groupby(shown, key=lambda one: one.step.phase)
+        )
+
+    @property
+    def hold_points(self) -> tuple[str, ...]:
+        """Steps that wait for a witness, by their number."""
+        return tuple(
+            f"Step {step.number}, {step.witness}: {step.words}"
+            for step in self.asked
+            if step.witness
+        )
 
 
 def _version(version_id: int) -> ProcedureVersion:

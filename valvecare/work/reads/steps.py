@@ -3,13 +3,15 @@
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import Any
 
-from valvecare.engineering.cautions import Caution
+from valvecare.core.permits import Role, may, roles_at
+from valvecare.engineering.cautions import Caution, caution
 from valvecare.register.models import ProtectionValve
-from valvecare.work.models import Measurement, StepRecord, WorkOrder
+from valvecare.work.models import Gate, Measurement, StepRecord, WorkOrder
 from valvecare.work.reads.procedures import rows_of, valve_facts
 from valvecare.work.rules import GateKind, PartJudgement, PartName
-from valvecare.work.rules.procedures import Applied, WorkStep, apply_steps
+from valvecare.work.rules.procedures import Applied, Witness, WorkStep, apply_steps, gate_of
 from valvecare.work.rules.step_answers import (
     Recorded,
     StepOutcome,
@@ -19,7 +21,7 @@ from valvecare.work.rules.step_answers import (
 
 
 @dataclass(frozen=True, slots=True)
-class StepLine:
+class AskedStep:
     """One step that applies to an order, with its answer and its witness."""
 
     id: int
@@ -34,36 +36,95 @@ class StepLine:
     def number(self) -> int:
         return self.step.number
 
-    @property
-    def cautions(self) -> tuple[Caution, ...]:
-        return self.step.caution_list
+
+@dataclass(frozen=True, slots=True)
+class OrderStep:
+    """One step of an order as it is shown and sent: plain values only."""
+
+    number: int
+    phase: str
+    kind: str
+    words: str
+    cautions: tuple[str, ...]
+    own_signal: str
+    own_caution: str
+    part: str
+    gate: str
+    quantity: str
+    unit: str
+    test_step: str
+    witness: str
+    is_mandatory: bool
+    is_answered: bool
+    """It has an answer of its own; else it points to a gate, finding, joint or test."""
+    at_the_part: bool
+    why: str
+    is_unsure: bool
+    is_settled: bool
+    is_open: bool
+    outcome: str
+    because: str
+    value: float | None
+    gauge: str
+    by: str | None
+    done_by: str | None
+    at: datetime | None
+    witnessed_by: str | None
+    witnessed_at: datetime | None
 
     @property
-    def outcome(self) -> str:
-        return self.answer.outcome if self.answer else ""
+    def caution_list(self) -> tuple[Caution, ...]:
+        return tuple(caution(name) for name in self.cautions)
 
     @property
-    def words(self) -> str:
+    def said(self) -> str:
         """What is recorded, in one line."""
-        if self.answer is None:
-            return "recorded" if self.state.is_settled else ""
-        row = self.answer
-        value = "" if row.value is None else f" {row.value:g} {row.unit}"
-        gauge = f", {row.gauge}" if row.gauge else ""
-        because = f", because {row.because}" if row.because else ""
-        return f"{row.outcome}{value}{gauge}{because}"
+        if not self.outcome:
+            return "recorded" if self.is_settled else ""
+        value = "" if self.value is None else f" {self.value:g} {self.unit}"
+        gauge = f", {self.gauge}" if self.gauge else ""
+        because = f", because {self.because}" if self.because else ""
+        return f"{self.outcome}{value}{gauge}{because}"
 
-    @property
-    def by(self) -> str | None:
-        return self.answer.by.get_username() if self.answer else None
 
-    @property
-    def at(self) -> datetime | None:
-        return self.answer.at if self.answer else None
+def _name(user: Any) -> str | None:
+    return user.get_username() if user is not None else None
 
-    @property
-    def witnessed_by(self) -> str | None:
-        return self.witness.by.get_username() if self.witness else None
+
+def plain_step(line: AskedStep) -> OrderStep:
+    """The step without rows of tables."""
+    step, row, looked = line.step, line.answer, line.witness
+    return OrderStep(
+        step.number,
+        step.phase,
+        step.kind,
+        step.words,
+        step.cautions,
+        step.own_signal,
+        step.own_caution,
+        step.part,
+        step.gate,
+        step.quantity,
+        step.unit_words,
+        step.test_step,
+        step.witness,
+        step.is_mandatory,
+        step.is_answered,
+        step.at_the_part,
+        line.why,
+        line.is_unsure,
+        line.state.is_settled,
+        line.state.is_open,
+        row.outcome if row else "",
+        row.because if row else "",
+        row.value if row else None,
+        str(row.gauge) if row and row.gauge else "",
+        _name(row.by) if row else None,
+        _name(row.done_by) if row else None,
+        row.at if row else None,
+        _name(looked.by) if looked else None,
+        looked.at if looked else None,
+    )
 
 
 def _records(
@@ -89,7 +150,7 @@ def step_lines(
     gates: Mapping[GateKind, datetime],
     judgements: Mapping[PartName, PartJudgement],
     has_test: bool,
-) -> tuple[StepLine, ...]:
+) -> tuple[AskedStep, ...]:
     """Every step that applies to this order, in its order. Empty where no version is fixed."""
     if order.procedure_id is None:
         return ()
@@ -108,7 +169,7 @@ def step_lines(
         has_test=has_test,
     )
     return tuple(
-        StepLine(
+        AskedStep(
             pk,
             step,
             StepState(
@@ -124,4 +185,42 @@ def step_lines(
         )
         for (pk, step), one in zip(rows, applied, strict=True)
         if one.applies
+    )
+
+
+WITNESS = "witness_step"
+_ROLES = {
+    Witness.ENGINEER: Role.RELIABILITY_ENGINEER,
+    Witness.SHIFT_LEAD: Role.SHIFT_LEAD,
+    Witness.PERMIT_ISSUER: Role.PERMIT_ISSUER,
+}
+
+
+def workers_of(order: WorkOrder, line: AskedStep) -> set[int]:
+    """Who answered the step or passed its gate; where neither says, who the order is given to."""
+    rows: list[Any] = [line.answer] if line.answer else []
+    gate = gate_of(line.step)
+    if gate is not None:
+        rows += Gate.objects.filter(order=order, revision=order.revision, kind=gate.value)
+    found = {person for row in rows for person in (row.done_by_id, row.by_id)}
+    return {person for person in found or {order.assigned_to_id} if person is not None}
+
+
+def may_witness(line: AskedStep, user: Any, site_id: int) -> bool:
+    """Does this person hold the role the hold point asks for."""
+    if not line.step.witness or not may(user, WITNESS, site_id):
+        return False
+    wanted = Witness(line.step.witness)
+    return wanted is Witness.SECOND_PERSON or _ROLES[wanted] in roles_at(user, site_id)
+
+
+def to_witness(order: WorkOrder, lines: Sequence[AskedStep], user: Any) -> tuple[int, ...]:
+    """Numbers of the hold points this person may witness now."""
+    return tuple(
+        line.number
+        for line in lines
+        if line.state.is_settled
+        and line.state.is_open
+        and may_witness(line, user, order.site_id)
+        and user.pk not in workers_of(order, line)
     )

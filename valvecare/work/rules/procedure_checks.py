@@ -17,6 +17,7 @@ from valvecare.work.rules.procedures import (
     gate_of,
 )
 from valvecare.work.rules.steps import GATES, NEEDS_PROOF, OPENS_THE_VALVE, parts_to_judge
+from valvecare.work.rules.test_steps import STEP_IDS
 from valvecare.work.rules.words import GateKind, OrderKind, PartName
 
 MOST_STEPS: Final = 150
@@ -25,7 +26,6 @@ COUNTED_UNITS: Final = ("pieces", "holes", "turns", "min", "s")
 
 GAUGE_UNITS: Final = ("mm", "N m", "N", "bar", "°C", "K", "m³/h", "kW", "A", "mm/s", "dB(A)", "%")
 STEP_UNITS: Final = (*GAUGE_UNITS, *COUNTED_UNITS)
-TEST_STEPS: Final = tuple(f"T{number}" for number in range(8))
 _CAUTIONS: Final = frozenset(one.id for one in ALL_CAUTIONS)
 _G, _K = GateKind, WorkStepKind
 
@@ -49,7 +49,7 @@ def _words(step: WorkStep) -> Iterator[Reason]:
         ("gate", step.gate, [word.value for word in _G]),
         ("witness", step.witness, [word.value for word in Witness]),
         ("signal word", step.own_signal, [word.value for word in Signal]),
-        ("test step", step.test_step, TEST_STEPS),
+        ("test step", step.test_step, STEP_IDS),
     )
     for what, word, known in lists:
         if word and word not in known:
