@@ -363,10 +363,12 @@ class ConditionRule(Versioned):
         null=True, blank=True, help_text="Limit: back at this value it is over (hysteresis)."
     )
     confirm_count = models.PositiveSmallIntegerField(
-        null=True, blank=True, help_text="Limit: so many last readings in a row; at least 2."
+        null=True,
+        blank=True,
+        help_text="Limit, passing: so many last readings, at least 2.",
     )
     confirm_minutes = models.PositiveIntegerField(
-        null=True, blank=True, help_text="Limit: for so long without a break."
+        null=True, blank=True, help_text="Limit, passing: for so long without a break."
     )
     least_points = models.PositiveSmallIntegerField(
         null=True, blank=True, help_text="Trend: days with a reading since the last overhaul."
@@ -416,9 +418,12 @@ class ConditionRule(Versioned):
                 name="condition_rule_has_one_scope",
             ),
             models.CheckConstraint(
-                condition=Q(basis=ConditionBasis.EVENT.value, limit__isnull=True)
+                condition=Q(
+                    basis__in=[ConditionBasis.EVENT.value, ConditionBasis.PASSING.value],
+                    limit__isnull=True,
+                )
                 | Q(limit__gt=-_BIG, limit__lt=_BIG),
-                name="condition_rule_limit_unless_event",
+                name="condition_rule_limit_where_needed",
             ),
         ]
 

@@ -7,7 +7,7 @@ from valvecare.core.conf import options
 from valvecare.core.jobs import Counts, Job, register_job
 from valvecare.core.models import IdempotentAnswer, JobRun
 from valvecare.due.actions import refresh_touched, sweep
-from valvecare.protection.actions import judge_all, judge_touched
+from valvecare.protection.actions import judge_all, judge_lines, judge_touched
 from valvecare.protection.reads.touched import valves_of_touched_lines
 from valvecare.work.actions.raise_due import raise_due
 from valvecare.work.actions.tell_verdicts import tell_verdict_changes
@@ -19,6 +19,7 @@ CHUNK = 5_000
 def run_sweep(at: datetime, beat: Callable[[], None]) -> Counts:
     """Decide what is due in the whole fleet, judge every valve, then let open orders follow."""
     due = sweep(at, beat)
+    judge_lines(at, beat)
     beat()
     verdicts = judge_all(at, beat)
     raised = raise_due(at, beat=beat)
@@ -29,8 +30,9 @@ def run_refresh(at: datetime, beat: Callable[[], None]) -> Counts:
     """Decide and judge the valves whose readings were touched, raise what they want, tell."""
     lines = valves_of_touched_lines()
     due = refresh_touched(at, beat)
-    verdicts = judge_touched(at, beat, also=due.changed | lines)
-    raised = raise_due(at, valve_ids=due.changed, beat=beat)
+    moved = due.changed | judge_lines(at, beat, valve_ids=lines)
+    verdicts = judge_touched(at, beat, also=moved | lines)
+    raised = raise_due(at, valve_ids=moved, beat=beat)
     told = tell_verdict_changes(at, judged_at=at, beat=beat)
     return {**due.counts, **verdicts.counts, **raised, **told}
 

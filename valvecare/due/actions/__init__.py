@@ -3,6 +3,7 @@ decide."""
 
 from valvecare.due.actions.acts import restart_clocks, withdraw_act
 from valvecare.due.actions.condition_rules import change_condition_rule, set_condition_rule
+from valvecare.due.actions.passing import hold_line_rule, note_whole_look, say_of_lines
 from valvecare.due.actions.policies import change_policy, set_policy
 from valvecare.due.actions.settle import Settled
 from valvecare.due.actions.structure import renew_valves
@@ -12,9 +13,12 @@ __all__ = [
     "Settled",
     "change_condition_rule",
     "change_policy",
+    "hold_line_rule",
+    "note_whole_look",
     "refresh_touched",
     "renew_valves",
     "restart_clocks",
+    "say_of_lines",
     "set_condition_rule",
     "set_policy",
     "sweep",

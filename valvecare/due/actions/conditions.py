@@ -63,9 +63,11 @@ def judge_rules(
     today = at.date()
     for pk in list(ConditionRule.objects.order_by("pk").values_list("pk", flat=True)):
         with transaction.atomic():
-            rule = _held(ConditionRule.objects.filter(pk=pk)).get()
+            rule = held_rules(ConditionRule.objects.filter(pk=pk)).get()
             changed |= close_unasked(rule, at=at)
             is_whole = rule.judged_on != today
+        if rule.basis == ConditionBasis.PASSING.value:
+            continue  # judged from above, see actions/passing.py
         if rule.ended_at is None and (is_whole or rule.basis == ConditionBasis.EVENT.value):
             found, counts = _judge_whole(pk, rule.version, at, zones, beat)
             changed |= found
@@ -76,7 +78,7 @@ def judge_rules(
     return changed
 
 
-def _held(rules: "QuerySet[ConditionRule]") -> "QuerySet[ConditionRule]":
+def held_rules(rules: "QuerySet[ConditionRule]") -> "QuerySet[ConditionRule]":
     """Held until commit, in id order, so that runs at once wait for one another."""
     return rules.select_for_update(of=("self",)).order_by("pk")
 
@@ -89,7 +91,7 @@ def _judge_whole(
     low = 0
     while True:
         with transaction.atomic():
-            rule = _held(ConditionRule.objects.live().filter(pk=pk, version=version)).first()
+            rule = held_rules(ConditionRule.objects.live().filter(pk=pk, version=version)).first()
             targets = targets_of(rule, low=low, most=BATCH) if rule is not None else []
             if rule is None or not targets:
                 return changed, counts
@@ -105,7 +107,8 @@ def judge_touched(touched: Mapping[int, int], at: datetime, zones: Mapping[int, 
 
     touched: series -> earliest instant touched (microseconds). Call inside a transaction.
     """
-    rules = ConditionRule.objects.live().exclude(basis=ConditionBasis.EVENT.value)
+    elsewhere = [ConditionBasis.EVENT.value, ConditionBasis.PASSING.value]
+    rules = ConditionRule.objects.live().exclude(basis__in=elsewhere)
     if not rules.exists():
         return set()
     rows = list(
@@ -118,7 +121,7 @@ def judge_touched(touched: Mapping[int, int], at: datetime, zones: Mapping[int, 
     midnight = micros(at) // US_PER_DAY * US_PER_DAY
     changed: set[int] = set()
     named = {quantity for _, _, quantity in rows}
-    for rule in list(_held(rules.filter(quantity__in=named))):
+    for rule in list(held_rules(rules.filter(quantity__in=named))):
         is_trend = rule.basis == ConditionBasis.TREND.value
         pumps = {
             pump

@@ -38,7 +38,7 @@ class NewConditionRule(Closed):
 
     Basis 'limit' needs quantity, bad_side, limit, unit, release and a count or minutes; 'trend to
     limit' quantity, bad_side, limit, unit, least_points, horizon_days, confidence; 'event'
-    event_kind, within_days and a count or hours.
+    event_kind, within_days and a count or hours; 'passing when shut' a count or minutes.
     """
 
     valve = Whole(required=False, allow_null=True, min_value=1, max_value=2**63 - 1)

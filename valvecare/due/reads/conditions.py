@@ -66,6 +66,12 @@ def valves_of_rule(rule: ConditionRule) -> "QuerySet[ProtectionValve]":
     return valves.filter(design__code=rule.design_code) if rule.design_code else valves
 
 
+def line_rules() -> list[tuple[int, int, date | None]]:
+    """(id, version, day of the last whole look) of the live rules on lines behind shut bypasses."""
+    rules = ConditionRule.objects.live().filter(basis=ConditionBasis.PASSING.value)
+    return list(rules.order_by("pk").values_list("pk", "version", "judged_on"))
+
+
 def starts_of(
     valve_ids: Sequence[int], kinds: Iterable[TaskKind]
 ) -> dict[tuple[int, TaskKind], tuple[int, str]]:

@@ -329,6 +329,63 @@ def event_says(
     )
 
 
+@dataclass(frozen=True, slots=True)
+class LineRun:
+    """What the cooling curve says of the last readings of one return line, all in one run.
+
+    passes: even the coolest of them is too warm for a tight valve. is_shut: even the warmest is
+    well below what would be called passing. Neither: between, or `why_not` says what is missing.
+    """
+
+    tag: str = ""
+    from_us: int = 0
+    last_us: int = 0
+    count: int = 0
+    low_degc: float = 0.0
+    high_degc: float = 0.0
+    tight_degc: float = 0.0
+    passes: bool = False
+    is_shut: bool = False
+    why_not: str = ""
+    evidence: Mapping[str, Any] = field(default_factory=dict)
+
+
+def passing_says(run: LineRun, *, is_open: bool, found_on: date) -> Says:
+    """Whether a shut bypass passes, from a confirmed run of readings of its line."""
+    if run.why_not:
+        return Says(Say.NOTHING, "not_judged", run.why_not)
+    if not run.count:
+        return Says(Say.NOTHING, "not_confirmed", "too few readings since the bypass shut")
+    seen = (
+        f"{run.count} readings in a row since {british(_day(run.from_us))} "
+        f"({_number(run.low_degc)} to {_number(run.high_degc)} °C)"
+    )
+    if is_open:
+        if not run.is_shut:
+            return Says(Say.NOTHING, "goes_on", "the line is not clearly as a tight one")
+        return Says(Say.CLOSE, "released", f"the line cools as behind a tight valve in {seen}")
+    if not run.passes:
+        return Says(Say.NOTHING, "inside", "no run of readings shows that it passes")
+    return Says(
+        Say.OPEN,
+        "passes",
+        f"the shut bypass passes: its line is warmer than {_number(run.tight_degc)} °C, the most "
+        f"behind a tight valve, in {seen}",
+        began_on=min(_day(run.from_us), found_on),
+        evidence_us=run.last_us,
+        likely_on=found_on,
+        evidence={
+            "tag": run.tag,
+            "from_us": run.from_us,
+            "readings": run.count,
+            "low": run.low_degc,
+            "high": run.high_degc,
+            "unit": "degC",
+            **run.evidence,
+        },
+    )
+
+
 _NEEDED = {
     ConditionBasis.LIMIT: ("quantity", "bad_side", "limit", "unit", "release"),
     ConditionBasis.TREND: (
@@ -341,6 +398,7 @@ _NEEDED = {
         "confidence",
     ),
     ConditionBasis.EVENT: ("event_kind", "within_days"),
+    ConditionBasis.PASSING: (),
 }
 _FIELDS = (
     *("quantity", "bad_side", "limit", "unit", "release", "confirm_count", "confirm_minutes"),
@@ -351,6 +409,7 @@ _MAY = {
     ConditionBasis.LIMIT: ("confirm_count", "confirm_minutes"),
     ConditionBasis.TREND: (),
     ConditionBasis.EVENT: ("least_count", "least_hours"),
+    ConditionBasis.PASSING: ("confirm_count", "confirm_minutes"),
 }
 _BOUNDS: dict[str, tuple[float, float]] = {
     "confirm_count": (2, MOST_CONFIRM_COUNT),
@@ -392,7 +451,8 @@ def why_not_condition_rule(rule: Any) -> dict[str, str]:
         if rule.least_count is None and rule.least_hours is None:
             found["least_count"] = "Give a count, or hours within the days."
         return found
-    if basis is ConditionBasis.LIMIT and rule.confirm_count is None and not rule.confirm_minutes:
+    confirmed = basis in (ConditionBasis.LIMIT, ConditionBasis.PASSING)
+    if confirmed and rule.confirm_count is None and not rule.confirm_minutes:
         found["confirm_count"] = "Give a count or minutes: one reading raises nothing."
     if rule.quantity in set(Quantity):
         quantity = Quantity(rule.quantity)

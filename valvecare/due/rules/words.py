@@ -32,6 +32,7 @@ class ConditionBasis(StrEnum):
     LIMIT = "limit"
     TREND = "trend to limit"
     EVENT = "event"
+    PASSING = "passing when shut"
 
 
 class DueState(StrEnum):

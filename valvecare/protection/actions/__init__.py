@@ -7,6 +7,7 @@ from valvecare.protection.actions.judge import (
     judge_touched,
     judge_valves,
 )
+from valvecare.protection.actions.judge_lines import judge_lines
 from valvecare.protection.actions.note import note_inspection, note_release
 from valvecare.protection.actions.policies import keep_policy_row
 from valvecare.protection.actions.record_function_test import (
@@ -19,6 +20,7 @@ __all__ = [
     "add_function_test",
     "judge_all",
     "judge_group_of",
+    "judge_lines",
     "judge_touched",
     "judge_valves",
     "keep_policy_row",

@@ -53,10 +53,11 @@ QUANTITIES = (*NEEDED, Quantity.POWER, Quantity.RUN_HOURS)
 
 
 @dataclass(frozen=True)
-class _Held:
+class Held:
     """One believable series with its last usable reading, in the trade's unit of its quantity."""
 
     id: int
+    tag: str
     last_us: int
     value: float
 
@@ -70,9 +71,9 @@ UNITS = {
 }
 
 
-def _series(pumps: Sequence[int], at: datetime) -> dict[int, dict[Quantity, _Held]]:
+def believed_series(pumps: Sequence[int], at: datetime) -> dict[int, dict[Quantity, Held]]:
     """Fresh, undoubted series by pump and quantity, kept in the unit this judgement reads."""
-    found: dict[int, dict[Quantity, _Held]] = defaultdict(dict)
+    found: dict[int, dict[Quantity, Held]] = defaultdict(dict)
     rows = Series.objects.filter(
         pump_id__in=pumps,
         quantity__in=[quantity.value for quantity in QUANTITIES],
@@ -80,17 +81,17 @@ def _series(pumps: Sequence[int], at: datetime) -> dict[int, dict[Quantity, _Hel
         state__doubtful_code="",
         state__last_us__gt=micros(at - LOOK_BACK),
     )
-    for pk, pump, word, unit, last_us, value in rows.order_by("id").values_list(
-        "id", "pump_id", "quantity", "unit", "state__last_us", "state__last_value"
+    for pk, tag, pump, word, unit, last_us, value in rows.order_by("id").values_list(
+        "id", "tag", "pump_id", "quantity", "unit", "state__last_us", "state__last_value"
     ):
         quantity = Quantity(word)
         if quantity in UNITS and unit != UNITS[quantity][1]:
             continue  # readings are averaged and compared in the stored unit
-        found[pump].setdefault(quantity, _Held(pk, last_us, value))
+        found[pump].setdefault(quantity, Held(pk, tag, last_us, value))
     return found
 
 
-def _missing(row: Row, held: Mapping[Quantity, _Held], policy: Policy | None) -> str:
+def why_not_judged(row: Row, held: Mapping[Quantity, Held], policy: Policy | None) -> str:
     absent = [words for name, words in RECORD.items() if row[name] is None]
     series = [
         f"{quantity.value} in {UNITS[quantity][1]}" for quantity in NEEDED if quantity not in held
@@ -114,27 +115,27 @@ def _missing(row: Row, held: Mapping[Quantity, _Held], policy: Policy | None) ->
 
 def passing_of(fleet: Fleet, policy: Policy | None, at: datetime) -> dict[int, PassingFact]:
     """For each wanted valve: passes, tight, or not judged with the reason."""
-    series = _series(list(fleet.valve_of), at)
+    series = believed_series(list(fleet.valve_of), at)
     found: dict[int, PassingFact] = {}
-    able: dict[int, Mapping[Quantity, _Held]] = {}
+    able: dict[int, Mapping[Quantity, Held]] = {}
     for pump, valve in fleet.valve_of.items():
         held = series.get(pump, {})
-        missing = _missing(fleet.rows[valve], held, policy)
+        missing = why_not_judged(fleet.rows[valve], held, policy)
         if missing:
             found[valve] = PassingFact(Passing.NOT_JUDGED, f"Not judged: {missing}.")
         else:
             able[valve] = held
     if policy is None or not able:
         return found
-    shut = _shut_since(able, at)
+    shut = shut_since(able, at)
     for valve, whole in able.items():
         since = shut.get(whole[Quantity.MAIN_FLOW].id)
         found[valve] = _judge(fleet, valve, whole, since, policy, at)
     return found
 
 
-def _shut_since(
-    able: Mapping[int, Mapping[Quantity, _Held]], at: datetime
+def shut_since(
+    able: Mapping[int, Mapping[Quantity, Held]], at: datetime
 ) -> dict[int, tuple[int, int]]:
     """Flow series to (instant of the last low flow, readings looked at). One query.
 
@@ -165,10 +166,41 @@ def _shut_since(
     }
 
 
+def cooling_of(
+    row: Row,
+    facts: Hydraulics,
+    held: Mapping[Quantity, Held],
+    policy: Policy,
+    *,
+    line_degc: float,
+    hours: float,
+) -> PassingJudgement:
+    """Judge a line of `line_degc` so many hours after the bypass shut. Raises `Refusal`."""
+    inlet = held[Quantity.INLET_TEMPERATURE].value
+    suction_pa = gauge_to_absolute(
+        to_si("pressure_gauge", "bar", row["pump__suction_pressure_bar_g"]),
+        atmospheric_pa_abs=to_si(
+            "pressure_absolute", "bar", row["pump__group__site__atmospheric_pressure_bar_a"]
+        ),
+    )
+    return judge_passing(
+        line_temperature_degc=line_degc,
+        source_temperature_degc=inlet,
+        ambient_temperature_degc=held[Quantity.AMBIENT_TEMPERATURE].value,
+        hours_since_shut=hours,
+        time_constant_h=row["pump__return_line_time_constant_h"],
+        time_constant_uncertainty_share=policy.time_constant_share,
+        u_temperature_k=policy.line_sensor_k,
+        heat_loss_w_per_m_k=row["pump__return_line_heat_loss_w_per_m_k"],
+        length_m=row["pump__return_sensor_at_m"],
+        specific_heat_j_per_kg_k=liquid_of(facts).specific_heat(inlet, suction_pa),
+    )
+
+
 def _judge(
     fleet: Fleet,
     valve: int,
-    held: Mapping[Quantity, _Held],
+    held: Mapping[Quantity, Held],
     shut: tuple[int, int] | None,
     policy: Policy,
     at: datetime,
@@ -181,25 +213,8 @@ def _judge(
         held[Quantity.INLET_TEMPERATURE].value,
         held[Quantity.AMBIENT_TEMPERATURE].value,
     )
-    suction_pa = gauge_to_absolute(
-        to_si("pressure_gauge", "bar", row["pump__suction_pressure_bar_g"]),
-        atmospheric_pa_abs=to_si(
-            "pressure_absolute", "bar", row["pump__group__site__atmospheric_pressure_bar_a"]
-        ),
-    )
     try:
-        judged = judge_passing(
-            line_temperature_degc=line.value,
-            source_temperature_degc=inlet,
-            ambient_temperature_degc=ambient,
-            hours_since_shut=hours,
-            time_constant_h=row["pump__return_line_time_constant_h"],
-            time_constant_uncertainty_share=policy.time_constant_share,
-            u_temperature_k=policy.line_sensor_k,
-            heat_loss_w_per_m_k=row["pump__return_line_heat_loss_w_per_m_k"],
-            length_m=row["pump__return_sensor_at_m"],
-            specific_heat_j_per_kg_k=liquid_of(facts).specific_heat(inlet, suction_pa),
-        )
+        judged = cooling_of(row, facts, held, policy, line_degc=line.value, hours=hours)
     except Refusal as error:
         return PassingFact(Passing.NOT_JUDGED, f"Not judged: {error}")
     leak = judged.steady_leak_kg_per_s
@@ -254,7 +269,7 @@ def _mean(series: int, from_us: int, at: datetime) -> tuple[float | None, int]:
 def _size(
     row: Row,
     facts: Hydraulics,
-    held: Mapping[Quantity, _Held],
+    held: Mapping[Quantity, Held],
     since_us: int,
     policy: Policy,
     at: datetime,
@@ -310,7 +325,7 @@ def _size(
     )
 
 
-def _hours_a_year(held: Mapping[Quantity, _Held], at: datetime) -> float | None:
+def _hours_a_year(held: Mapping[Quantity, Held], at: datetime) -> float | None:
     """Run-hours a year from up to 365 days followed; None when followed for less than half one."""
     if Quantity.RUN_HOURS not in held:
         return None
