@@ -7,6 +7,8 @@ reason when its part is absent. `.ci/run` makes all of them present.
 
 import os
 import shutil
+import sys
+from collections.abc import Callable
 
 import pytest
 from django.db import connection
@@ -23,3 +25,17 @@ def pytest_runtest_setup(item: pytest.Item) -> None:
         pytest.skip("needs Redis: set REDIS_TEST_URL=redis://127.0.0.1:6379/15")
     if item.get_closest_marker("browser") and not CHROMIUM:
         pytest.skip("needs Chromium: install the Debian package chromium or set CHROMIUM")
+
+
+@pytest.fixture
+def figure(record_property: Callable[[str, object], None]) -> Callable[..., None]:
+    """`figure("S-15", "lost", 0, 1_000)`: promise, what is counted, how many, of how many.
+
+    Printed, and kept in the test report.
+    """
+
+    def tell(promise: str, words: str, count: object, of: object) -> None:
+        record_property(promise, f"{words}: {count} of {of}")
+        sys.stdout.write(f"{promise} {words}: {count} of {of}\n")
+
+    return tell

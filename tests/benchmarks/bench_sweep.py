@@ -8,6 +8,7 @@ Arguments: numbers of valves, for example ``10000 100000``.
 
 import gc
 import os
+import secrets
 import statistics
 import subprocess
 import sys
@@ -20,6 +21,7 @@ from typing import Any
 import django
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "valvecare.project.settings")
+os.environ.setdefault("SECRET_KEY", secrets.token_urlsafe(60))
 django.setup()
 
 from django.db import connection, transaction  # noqa: E402
@@ -98,7 +100,10 @@ SELECT count(*) FROM (
 
 
 def register(valves: int) -> None:
-    """Three sites, five designs with a policy each, three pumps a group, two counters a pump."""
+    """Three sites, five designs with a policy each, three pumps a group, two counters a pump.
+
+    Of every counter some years of readings are kept, the last one an hour old.
+    """
     zones = ("Europe/Oslo", "Asia/Muscat", "UTC")
     sites = Site.objects.bulk_create(
         Site(code=f"S{n}", name="invented", time_zone=zone) for n, zone in enumerate(zones)
@@ -120,60 +125,56 @@ def register(valves: int) -> None:
         )
         for design in designs
     )
-    groups = PumpGroup.objects.bulk_create(
-        (
-            PumpGroup(site=sites[n % 3], code=f"G{n}", service="invented", installed=3, needed=2)
-            for n in range(valves // 3 + 1)
-        ),
-        batch_size=10_000,
+    group = PumpGroup.objects.create(
+        site=sites[0], code="G0", service="invented", installed=3, needed=2
     )
-    pumps = Pump.objects.bulk_create(
-        (Pump(group=groups[n // 3], tag=f"P{n}", role="duty") for n in range(valves)),
-        batch_size=5_000,
+    pump = Pump.objects.create(group=group, tag="P0", role="duty")
+    valve = ProtectionValve.objects.create(tag="V0", pump=pump, design=designs[0])
+    series = Series.objects.create(
+        site=sites[0],
+        pump=pump,
+        tag="P0.run hours",
+        quantity="run hours",
+        kind="counter",
+        unit="h",
+        resolution=0.1,
     )
-    ProtectionValve.objects.bulk_create(
-        (
-            ProtectionValve(tag=f"V{n}", pump=pump, design=designs[n % 5])
-            for n, pump in enumerate(pumps)
-        ),
-        batch_size=5_000,
+    last_us = (LAST - EPOCH) // timedelta(microseconds=1)
+    state = SeriesState.objects.create(
+        series=series,
+        points=20_000,
+        first_us=last_us - 1_500 * DAY_US,
+        last_us=last_us,
+        newest_us=last_us,
+        last_value=1.0,
+        accumulated=20_000.0,
+        updated_us=last_us,
     )
-    Series.objects.bulk_create(
-        (
-            Series(
-                site_id=groups[n // 3].site_id,
-                pump=pump,
-                tag=f"P{n}.{quantity}",
-                quantity=quantity,
-                kind="counter",
-                unit=unit,
-                resolution=0.1,
-            )
-            for n, pump in enumerate(pumps)
-            for quantity, unit in (("run hours", "h"), ("starts", "1"))
-        ),
-        batch_size=5_000,
+    spread(group, valves // 3 + 1, "'id', n, 'code', 'G' || n, 'site_id', (n - 1) % 3 + 1")
+    spread(pump, valves, "'id', n, 'tag', 'P' || n, 'group_id', (n - 1) / 3 + 1")
+    spread(valve, valves, "'id', n, 'tag', 'V' || n, 'pump_id', n, 'design_id', n % 5 + 1")
+    of_site = "'site_id', ((n - 1) / 3) % 3 + 1, 'pump_id', n"
+    spread(series, valves, f"'id', 2 * n - 1, 'tag', 'P' || n || '.run hours', {of_site}")
+    starts = "'quantity', 'starts', 'unit', '1', 'max_starts_per_hour', 6"
+    spread(
+        series, valves, f"'id', 2 * n, 'tag', 'P' || n || '.starts', {starts}, {of_site}", first=1
     )
+    spread(state, valves, "'series_id', 2 * n - 1")
+    spread(state, valves, "'series_id', 2 * n, 'accumulated', 700", first=1)
 
 
-def states(last_us: int) -> None:
-    """What is kept of every counter: some years of readings, the last one an hour old."""
-    SeriesState.objects.bulk_create(
-        (
-            SeriesState(
-                series_id=pk,
-                points=20_000,
-                first_us=last_us - 1_500 * DAY_US,
-                last_us=last_us,
-                newest_us=last_us,
-                last_value=1.0,
-                accumulated=20_000.0 if quantity == "run hours" else 700.0,
-                updated_us=last_us,
-            )
-            for pk, quantity in Series.objects.order_by("pk").values_list("pk", "quantity")
-        ),
-        batch_size=5_000,
-    )
+def spread(pattern: Any, count: int, changes: str, first: int = 2) -> None:
+    """Rows `first` to `count` of a table by the database itself: as the pattern but for `changes`.
+
+    changes: what of row n differs, as arguments of `jsonb_build_object`.
+    """
+    table, key = pattern._meta.db_table, pattern._meta.pk.column
+    with connection.cursor() as cursor:
+        cursor.execute(
+            f"INSERT INTO {table} SELECT made.* FROM generate_series({first}, {count}) n, "  # noqa: S608
+            f"{table} pattern, LATERAL jsonb_populate_record(pattern, "
+            f"jsonb_build_object({changes})) made WHERE pattern.{key} = {pattern.pk}"
+        )
 
 
 def fill(valves: int) -> None:
@@ -184,7 +185,6 @@ def fill(valves: int) -> None:
         names = ", ".join(f"valvecare_{name}" for name in tables.split(", "))
         cursor.execute(f"TRUNCATE {names} RESTART IDENTITY CASCADE")
     register(valves)
-    states(last)
     with connection.cursor() as cursor:
         cursor.execute(FILL, {"n": valves, "last": last, "day": DAY_US})
         cursor.execute("VACUUM ANALYZE")

@@ -216,9 +216,9 @@ def production(folder: Path) -> Iterator[Installation]:
 
 
 @contextlib.contextmanager
-def embedded(folder: Path) -> Iterator[Installation]:
-    """SQLite and background threads in the one server process."""
-    installation = Installation(env=_base_env(folder), port=free_port(), logs=folder)
+def embedded(folder: Path, **more: str) -> Iterator[Installation]:
+    """SQLite and background threads in the one server process; `more` is added to its settings."""
+    installation = Installation(env=_base_env(folder, **more), port=free_port(), logs=folder)
     try:
         installation.manage("prepare")
         yield installation

@@ -4,7 +4,6 @@ import json
 import os
 import random
 import signal
-import sys
 import threading
 import time
 from datetime import timedelta
@@ -33,17 +32,6 @@ from valvecare.readings import actions
 from valvecare.readings.rules import MeterEventKind
 
 BULK = "/api/v1/readings/bulk"
-
-
-@pytest.fixture
-def figure(record_property):
-    """`figure("S-01", "rows lost or doubled", 0, 10_000)`: printed and kept in the report."""
-
-    def tell(scenario, words, count, of):
-        record_property(scenario, f"{words}: {count} of {of}")
-        sys.stdout.write(f"{scenario} {words}: {count} of {of}\n")
-
-    return tell
 
 
 def in_parallel(jobs):

@@ -7669,6 +7669,14 @@ class Migration(migrations.Migration):
                 name="condition_rule_limit_where_needed",
             ),
         ),
+        migrations.AddIndex(
+            model_name="seriesstate",
+            index=models.Index(
+                condition=models.Q(("touched_us__isnull", False)),
+                fields=["series"],
+                name="series_state_touched",
+            ),
+        ),
         migrations.AddConstraint(
             model_name="clock",
             constraint=models.UniqueConstraint(

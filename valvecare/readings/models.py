@@ -210,6 +210,14 @@ class SeriesState(models.Model):
 
     class Meta:
         db_table = "valvecare_series_state"
+        indexes = [
+            # a refresh finds the few touched series of a large fleet, in key order
+            models.Index(
+                fields=["series"],
+                name="series_state_touched",
+                condition=Q(touched_us__isnull=False),
+            )
+        ]
 
     def __str__(self) -> str:
         return f"state of series {self.series_id}"
