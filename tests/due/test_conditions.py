@@ -39,12 +39,24 @@ from valvecare.models import (
     WorkOrder,
 )
 from valvecare.readings.actions import push_readings
-from valvecare.readings.rules import Row
+from valvecare.readings.actions.record_plant_events import (
+    PlantEventRow,
+    record_plant_events,
+)
+from valvecare.readings.rules import PlantEventKind, Row
 from valvecare.register.rules import ValveStatus
 from valvecare.work.actions.raise_due import raise_due
+from valvecare.work.tasks import run_refresh
 
 HOUR, DAY = timedelta(hours=1), timedelta(days=1)
 TEST, STRIP = TaskKind.FUNCTION_TEST, TaskKind.STRIP_DOWN
+
+HEARD = []
+
+
+def hear(job_name):
+    """A waker that only listens."""
+    HEARD.append(job_name)
 
 
 @pytest.fixture
@@ -426,3 +438,35 @@ def test_rules_need_the_permit_and_are_changed_by_version(plant):
     with pytest.raises(Forbidden):  # it would reach a site where the person may not
         set_condition_rule(actor=engineer, at=NOON, **{**facts, "valve": None})
     assert elsewhere.pk
+
+
+@pytest.mark.django_db
+@pytest.mark.parametrize("kind", [kind.value for kind in PlantEventKind])
+def test_a_reported_event_is_counted_by_the_run_it_wakes(
+    plant, kind, settings, django_capture_on_commit_callbacks
+):
+    condition_rule(**{**EVENT_FACTS, "event_kind": kind})
+    settings.VALVECARE = {**settings.VALVECARE, "WAKER": "tests.due.test_conditions.hear"}
+    HEARD.clear()
+    row = PlantEventRow(pump=plant.valve.pump.tag, kind=kind, at=NOON - HOUR, duration_s=60.0)
+    for _ in range(2):  # a repeat is a duplicate and wakes nothing
+        with django_capture_on_commit_callbacks(execute=True):
+            record_plant_events([row], actor=administrator(), at=NOON, source="invented")
+    assert HEARD == ["due.refresh"]
+    counts = run_refresh(NOON, lambda: None)
+    assert (counts["raised"], plant.item(TEST).governed_by) == (1, Trigger.CONDITION)
+    assert run_refresh(NOON + HOUR, lambda: None)["raised"] == 0
+    assert finding().evidence["kind"] == kind
+    assert not PlantEvent.objects.filter(is_new=True).exists()
+
+
+@pytest.mark.django_db
+def test_the_run_after_an_event_and_the_sweep_give_the_same(plant):
+    condition_rule(**{**EVENT_FACTS, "least_count": 2})
+    happened(plant, NOON - 2 * HOUR)
+    assert refresh_touched(NOON).changed == set()
+    happened(plant, NOON - HOUR)
+    assert refresh_touched(NOON).changed == {plant.valve.pk}
+    before = derived_state(), finding().words
+    sweep(NOON)
+    assert (derived_state(), finding().words) == before

@@ -403,10 +403,14 @@ class PlantEvent(SiteScoped):
         settings.AUTH_USER_MODEL, null=True, blank=True, on_delete=models.PROTECT, related_name="+"
     )
     recorded_at = models.DateTimeField()
+    is_new = models.BooleanField(
+        default=True, editable=False, help_text="No run has counted it by the condition rules yet."
+    )
 
     class Meta:
         db_table = "valvecare_plant_event"
         ordering = ("-at", "-id")
+        indexes = [models.Index(fields=["id"], condition=Q(is_new=True), name="plant_event_new")]
         constraints = [
             models.UniqueConstraint(
                 fields=["pump", "kind", "at"], name="plant_event_once_per_instant"

@@ -1,7 +1,7 @@
 """Hold condition rules against the fleet, and against what was touched by readings.
 
-Limits and trends are judged when readings of their series arrive, and every rule whole once a day
-(UTC) or after it was changed; events are counted at every sweep.
+Limits and trends are judged when readings of their series arrive, events when they are reported
+and at every sweep, and every rule whole once a day (UTC) or after it was changed.
 """
 
 from collections import Counter
@@ -130,6 +130,15 @@ def judge_touched(touched: Mapping[int, int], at: datetime, zones: Mapping[int, 
         }
         if pumps:
             changed |= _judge(rule, targets_of(rule, pumps=pumps), at, zones)[0]
+    return changed
+
+
+def judge_events_of(pumps: Collection[int], at: datetime, zones: Mapping[int, str]) -> set[int]:
+    """Count the events of these pumps by every rule on events. Call inside a transaction."""
+    rules = ConditionRule.objects.live().filter(basis=ConditionBasis.EVENT.value)
+    changed: set[int] = set()
+    for rule in list(held_rules(rules)):
+        changed |= _judge(rule, targets_of(rule, pumps=pumps), at, zones)[0]
     return changed
 
 

@@ -11,7 +11,11 @@ from typing import Any
 from django.db import transaction
 from django.db.models import Max, Min, QuerySet
 
-from valvecare.due.actions.conditions import judge_rules, judge_touched
+from valvecare.due.actions.conditions import (
+    judge_events_of,
+    judge_rules,
+    judge_touched,
+)
 from valvecare.due.actions.settle import Settled, lock_items, settle, settle_locked
 from valvecare.due.actions.structure import renew_valves
 from valvecare.due.actions.usage import renew_usage
@@ -21,7 +25,7 @@ from valvecare.due.reads.columns import any_of
 from valvecare.due.reads.conditions import unlisted_findings
 from valvecare.due.reads.misfits import Policies, fleet_mark, misfits
 from valvecare.due.reads.screen import screen, site_zones
-from valvecare.readings.models import SeriesState
+from valvecare.readings.models import PlantEvent, SeriesState
 
 CHUNK = 100_000
 """Valves or items held in memory at once."""
@@ -38,12 +42,16 @@ def _no_beat() -> None:
 
 
 def refresh_touched(at: datetime, beat: Callable[[], None] = _no_beat) -> Settled:
-    """Renew the clocks and decisions of counters that were touched since they were last renewed.
+    """Renew the clocks and decisions of what was touched since it was last renewed: counters by
+    readings, valves by plant events.
 
     The mark is cleared under the lock of the series' row, before its numbers are read: a push at
     the same time either is seen, or waits and sets the mark again.
     """
     zones, found = site_zones(), Settled()
+    while conditions := _count_events(at, zones):
+        found += renew_valves(sorted(conditions), at=at)
+        beat()
     while True:
         some = _refresh_batch(at, zones)
         if some is None:
@@ -51,6 +59,27 @@ def refresh_touched(at: datetime, beat: Callable[[], None] = _no_beat) -> Settle
         settled, conditions = some
         found += settled + renew_valves(conditions, at=at)
         beat()
+
+
+@transaction.atomic
+def _count_events(at: datetime, zones: Mapping[int, str]) -> set[int]:
+    """Count new plant events; the valves whose findings changed, none when nothing is new.
+
+    A run that finds its events held by another one leaves them to it.
+    """
+    changed: set[int] = set()
+    while not changed:
+        new = list(
+            PlantEvent.objects.select_for_update(skip_locked=True)
+            .filter(is_new=True)
+            .order_by("pk")
+            .values_list("pk", "pump_id")[:TOUCHED_BATCH]
+        )
+        if not new:
+            break
+        PlantEvent.objects.filter(any_of("pk", [pk for pk, _ in new])).update(is_new=False)
+        changed = judge_events_of({pump for _, pump in new}, at, zones)
+    return changed
 
 
 @transaction.atomic

@@ -10,6 +10,7 @@ from django.db import transaction
 from valvecare.core.conf import options
 from valvecare.core.errors import Reason, Refused
 from valvecare.core.events import record
+from valvecare.core.jobs import wake
 from valvecare.readings.actions.push_readings import Verdict, permitted_sites
 from valvecare.readings.models import PlantEvent, Source
 from valvecare.readings.rules import RowStatus, why_not_plant_event
@@ -36,7 +37,10 @@ class PlantEventRow(msgspec.Struct, forbid_unknown_fields=True):
 def record_plant_events(
     rows: Sequence[PlantEventRow | Reason], *, actor: Any, at: datetime, source: str
 ) -> list[Verdict]:
-    """Store reported events, one per pump, kind and instant; a repeat is a duplicate."""
+    """Store reported events, one per pump, kind and instant; a repeat is a duplicate.
+
+    New ones wake the run that counts them by the condition rules and judges their valves.
+    """
     sites = permitted_sites(actor)
     if len(rows) > MOST:
         words = f"{len(rows)} events in one request; at most {MOST}."
@@ -97,6 +101,8 @@ def record_plant_events(
                 data={"kind": row.kind, "speed_rpm": row.speed_rpm, "duration_s": row.duration_s},
                 valve=valves.get(found[0].pk),
             )
+    if any(one.status == RowStatus.CREATED for one in verdicts):
+        wake("due.refresh")
     return verdicts
 
 
