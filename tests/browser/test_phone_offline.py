@@ -4,29 +4,34 @@ Chromium at 390 px with a profile on disk; the answers are read from the databas
 """
 
 import io
-import json
-import os
 import re
-import subprocess
 import sys
 import time
-import urllib.request
-from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import pytest
-from django.db import connection
 from django.test import Client
 from PIL import Image
 
-from tests.browser.conftest import ARGS
-from tests.conftest import CHROMIUM
+from tests.browser.phone import (
+    READY,
+    Phone,
+    Server,
+    big_photo,
+    fill_step,
+    order_path,
+    phone_of,
+    serving,
+    settled,
+    small_photo,
+    take_along,
+    wait_text,
+)
 from tests.factories.register import SiteFactory
 from tests.factories.work import Job, WorkOrderFactory
-from tests.journeys.processes import ROOT, free_port, wait_until
+from tests.journeys.processes import wait_until
 from valvecare.core.pictures import media_root
 from valvecare.models import FunctionTest, Gate, Photo, TakenAlong, WorkOrder
 from valvecare.work.actions.start import start as begin
@@ -34,8 +39,6 @@ from valvecare.work.rules import GateKind
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
 
-PHONE = {"width": 390, "height": 844}
-READY = "() => document.documentElement.dataset.phone === 'ready'"
 KEPT_PATHS = """async () => {
     const paths = [];
     for (const name of await caches.keys()) {
@@ -44,109 +47,6 @@ KEPT_PATHS = """async () => {
     }
     return paths;
 }"""
-SERVE = """
-import os, sys
-from django.conf import settings
-sys.modules.setdefault("pytest", sys)  # the settings of the tests
-import django
-django.setup()
-settings.DATABASES["default"]["NAME"] = os.environ["TEST_NAME"]
-from django.db import connections
-connections["default"].settings_dict["NAME"] = os.environ["TEST_NAME"]
-settings.VALVECARE = {**settings.VALVECARE, "MEDIA_ROOT": os.environ["TEST_MEDIA"], "WAKER": ""}
-from django.contrib.staticfiles.handlers import StaticFilesHandler
-from django.core.servers.basehttp import ThreadedWSGIServer, WSGIRequestHandler
-from django.core.wsgi import get_wsgi_application
-WSGIRequestHandler.log_message = lambda *words: None
-server = ThreadedWSGIServer(("127.0.0.1", int(os.environ["TEST_PORT"])), WSGIRequestHandler)
-server.set_app(StaticFilesHandler(get_wsgi_application()))
-server.serve_forever()
-"""
-
-
-class Server:
-    """One server process on the test's own database; `kill` is kill -9."""
-
-    def __init__(self, media: Path) -> None:
-        self.port = free_port()
-        self.url = f"http://127.0.0.1:{self.port}"
-        self.env = {
-            **os.environ,
-            "DJANGO_SETTINGS_MODULE": "valvecare.project.settings",
-            "TEST_NAME": str(connection.settings_dict["NAME"]),
-            "TEST_MEDIA": str(media),
-            "TEST_PORT": str(self.port),
-        }
-        self.process: subprocess.Popen | None = None
-
-    def start(self) -> None:
-        self.process = subprocess.Popen([sys.executable, "-c", SERVE], env=self.env, cwd=ROOT)
-        wait_until(
-            lambda: urllib.request.urlopen(f"{self.url}/livez", timeout=2).status == 200,
-            60,
-            "the server answers",
-        )
-
-    def kill(self) -> None:
-        if self.process is not None:
-            self.process.kill()
-            self.process.wait(10)
-            self.process = None
-
-
-@dataclass
-class Phone:
-    """A browser with a profile on disk, driven in a thread of its own."""
-
-    thread: ThreadPoolExecutor
-    playwright: Any
-    folder: Path
-    server: Server
-    session: str
-    context: Any = None
-
-    def do(self, steps: Callable[..., Any], *args: Any) -> Any:
-        return self.thread.submit(steps, *args).result()
-
-    def open(self) -> None:
-        def run() -> None:
-            self.context = self.playwright.chromium.launch_persistent_context(
-                str(self.folder),
-                executable_path=CHROMIUM,
-                args=list(ARGS),
-                viewport=PHONE,
-                base_url=self.server.url,
-            )
-            self.context.set_default_timeout(15_000)
-            cookie = {"name": "sessionid", "value": self.session, "url": self.server.url}
-            self.context.add_cookies([cookie])
-
-        self.do(run)
-
-    def close(self) -> None:
-        def run() -> None:
-            if self.context is not None:
-                self.context.close()
-                self.context = None
-
-        self.do(run)
-
-    @property
-    def page(self) -> Any:
-        return self.context.pages[0]
-
-    def entries(self) -> list[dict[str, Any]]:
-        return self.do(lambda: self.page.evaluate("PhoneStore.all()"))
-
-    def look(self, path: str) -> str:
-        """Open a page and wait until the script has joined it; returns its text."""
-
-        def run() -> str:
-            self.page.goto(path)
-            self.page.wait_for_function(READY)
-            return self.page.inner_text("body")
-
-        return self.do(run)
 
 
 @pytest.fixture
@@ -159,94 +59,14 @@ def job() -> Job:
 @pytest.fixture
 def server(job: Job, tmp_path: Path, settings: Any) -> Iterator[Server]:
     settings.VALVECARE = {"MEDIA_ROOT": str(tmp_path / "media")}
-    server = Server(tmp_path / "media")
-    server.start()
-    yield server
-    server.kill()
+    with serving(tmp_path / "media") as server:
+        yield server
 
 
 @pytest.fixture
 def phone(server: Server, job: Job, tmp_path: Path) -> Iterator[Phone]:
-    sync_api = pytest.importorskip("playwright.sync_api", reason="needs playwright")
-    client = Client()
-    client.force_login(job.technician)
-    with ThreadPoolExecutor(1, thread_name_prefix="phone") as thread:
-        playwright = thread.submit(sync_api.sync_playwright().start).result()
-        session = client.cookies["sessionid"].value
-        phone = Phone(thread, playwright, tmp_path / "profile", server, session)
-        phone.open()
+    with phone_of(job.technician, server, tmp_path / "profile") as phone:
         yield phone
-        phone.close()
-        thread.submit(playwright.stop).result()
-
-
-def order_path(job: Job) -> str:
-    return f"/at-the-valve/work-orders/{job.order.pk}/"
-
-
-def take_along(phone: Phone, job: Job) -> None:
-    """First visit, so that the worker is there; then 'Take along'."""
-    phone.look("/at-the-valve/")
-    phone.do(lambda: phone.page.evaluate("navigator.serviceWorker.ready.then(() => true)"))
-    phone.do(
-        lambda: phone.page.wait_for_function("() => navigator.serviceWorker.controller !== null")
-    )
-    phone.look(order_path(job))
-
-    def run() -> None:
-        phone.page.get_by_role("button", name="Take along").click()
-        phone.page.wait_for_url("**/whole/")
-        phone.page.wait_for_function(READY)
-
-    phone.do(run)
-
-
-def fill_step(phone: Phone, step: str, fields: dict[str, Any], files: Any = None) -> str:
-    """Fill the form of one step on the open page and send it; returns the answer's words."""
-
-    def run() -> str:
-        form = phone.page.locator(f'form[data-step="{step}"]')
-        form.evaluate("form => { const box = form.closest('details'); if (box) box.open = true; }")
-        for name, value in fields.items():
-            field = form.locator(f'[name="{name}"]')
-            if field.evaluate("field => field.tagName") == "SELECT":
-                field.select_option(value)
-            else:
-                field.fill(value)
-        if files:
-            form.locator('[name="photos"]').set_input_files(files)
-        form.locator('button[type="submit"]').click()
-        answer = form.locator(".phone-answer")
-        answer.wait_for(state="attached")  # a step that is done folds itself
-        return answer.text_content()
-
-    return phone.do(run)
-
-
-def settled(phone: Phone, wanted: int, state: str = "accepted") -> list[dict[str, Any]]:
-    """Wait until so many entries are in this state."""
-    end = time.monotonic() + 40
-    while time.monotonic() < end:
-        entries = phone.entries()
-        if sum(entry["state"] == state for entry in entries) >= wanted:
-            return entries
-        phone.do(lambda: phone.page.evaluate("PhoneOutbox.flush()"))
-        time.sleep(0.3)
-    raise AssertionError(json.dumps(phone.entries(), default=str)[:2000])
-
-
-def small_photo() -> dict[str, Any]:
-    out = io.BytesIO()
-    Image.new("RGB", (320, 240), "grey").save(out, "JPEG")
-    return {"name": "small.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
-
-
-def big_photo() -> dict[str, Any]:
-    out = io.BytesIO()
-    exif = Image.Exif()
-    exif.get_ifd(0x8825)[1] = "N"
-    Image.effect_noise((4000, 3000), 80).convert("RGB").save(out, "JPEG", quality=60, exif=exif)
-    return {"name": "IMG 1.jpg", "mimeType": "image/jpeg", "buffer": out.getvalue()}
 
 
 AS_FOUND = {"words": "Bypass line warm.", "grade": "as expected"}
@@ -301,14 +121,6 @@ def test_a_whole_function_test_with_the_network_cut_in_the_middle(
     )
     sys.stdout.write(f"\nphotograph of {len(big_photo()['buffer']) / 1e6:.1f} MB queued in ")
     sys.stdout.write(f"{queued_s:.2f} s, {len(stored) // 1000} kB kept; lost 0, doubled 0 of 3\n")
-
-
-def wait_text(phone: Phone, words: str) -> str:
-    def run() -> str:
-        phone.page.get_by_text(re.compile(words)).first.wait_for()
-        return phone.page.inner_text("body")
-
-    return phone.do(run)
 
 
 def test_a_page_never_opened_says_so(phone: Phone, server: Server, job: Job) -> None:
