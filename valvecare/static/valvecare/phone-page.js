@@ -23,7 +23,7 @@
     node.addEventListener("click", async () => { node.disabled = true; await work(); });
     return node;
   }
-  const clock = (ms) => new Date(ms).toLocaleString([], { dateStyle: "short", timeStyle: "short" });
+  const clock = (ms) => new Date(ms).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
   const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 
   // ---- the count on every page
@@ -61,9 +61,10 @@
     for (const [what, words] of pairs) list.append(make("dt", what), make("dd", words));
     return list;
   }
+  /* What a person typed, by the labels of the form; hidden fields have none. */
   const written = (entry) => entry.fields.filter(
-    ([name, value]) => value !== "" && !/^(seen|differs|choose_.*)$/.test(name)).map(
-    ([name, value, file]) => [name.replace(/_/g, " "), file ? "a photograph" : String(value)]);
+    ([name, value]) => value !== "" && entry.labels[name]).map(
+    ([name, value, file]) => [entry.labels[name], file ? "a photograph" : String(value)]);
 
   /* Both sides of each field that differs; a side must be chosen for every one. */
   function sides(entry) {
@@ -181,6 +182,18 @@
     ([name, value]) => (value instanceof File
       ? [name, new Blob([value], { type: value.type }), value.name] : [name, value]));
 
+  function labelsOf(form) {
+    const found = {};
+    for (const field of form.elements) {
+      if (!field.name || field.type === "hidden") continue;
+      const label = form.querySelector(`label[for="${field.id}"]`);
+      const group = field.closest(".field");
+      const words = group ? group.querySelector("label, .label") : label;
+      if (words) found[field.name] = words.textContent.trim();
+    }
+    return found;
+  }
+
   function fill(form, fields) {
     const files = new Map();
     for (const box of form.querySelectorAll('input[type="checkbox"]')) {
@@ -252,7 +265,11 @@
     summary.textContent = `${summary.dataset.words}: ${state}`;
     panel.open = false;
     const next = panel.nextElementSibling;
-    if (next && next.matches("details")) next.open = true;
+    if (next && next.matches("details")) {
+      next.open = true;
+      next.scrollIntoView({ block: "start" });
+      next.querySelector("summary").focus({ preventScroll: true });
+    }
   }
 
   const hexOf = (bytes) => [...new Uint8Array(bytes)].map(
@@ -287,6 +304,7 @@
       order: form.dataset.order, orderName: form.dataset.orderName, step: form.dataset.step,
       author: me, authorName: here.dataset.userName,
       version: Number(form.elements.version.value), fields: fieldsOf(form),
+      labels: labelsOf(form),
     });
     form.dataset.entry = id;
     await PhoneOutbox.flush();

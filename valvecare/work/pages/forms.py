@@ -175,6 +175,8 @@ class VerbForm(forms.Form):
     has_done_at: ClassVar[bool] = False
     is_signed: ClassVar[bool] = False
     """Asks for the password again; such a form is never kept on a phone."""
+    about: str = ""
+    """What this form of several is about, where its heading alone does not say it."""
 
     version = forms.IntegerField(widget=forms.HiddenInput, min_value=1)
     idempotency_key = forms.CharField(widget=forms.HiddenInput, max_length=80)
