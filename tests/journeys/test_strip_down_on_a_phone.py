@@ -94,7 +94,7 @@ class Walk:
         if verb == "gates":
             form += f':has(input[name="gate"][value="{about}"])'
         if verb == "findings":
-            form += f':has(select[name="part"] option[selected][value="{about}"])'
+            form += f':has(input[name="part"][value="{about}"])'
         self.phone.do(
             lambda: self.phone.page.locator(form).first.evaluate(
                 "form => { form.closest('details').open = true; form.scrollIntoView(); }"
@@ -118,7 +118,7 @@ class Walk:
         return self.give("findings", fields, about=part.value, photos=photos)
 
     def asks(self, part: PartName, field: str) -> bool:
-        form = f'form[action$="/findings/"]:has(option[selected][value="{part.value}"])'
+        form = f'form[action$="/findings/"]:has(input[name="part"][value="{part.value}"])'
         return bool(
             self.phone.do(lambda: self.phone.page.locator(f'{form} [name="{field}"]').count())
         )

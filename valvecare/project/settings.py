@@ -104,6 +104,7 @@ INSTALLED_APPS = [
 MIDDLEWARE = [
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
+    "valvecare.web.middleware.SmallPagesMiddleware",
     "csp.middleware.CSPMiddleware",
     "valvecare.web.middleware.RequestIdMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",

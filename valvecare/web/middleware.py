@@ -1,4 +1,4 @@
-"""Request id for logs and answers. Safety never depends on this middleware."""
+"""Request id for logs and answers, small pages. Safety never depends on this middleware."""
 
 import re
 import uuid
@@ -6,6 +6,8 @@ from collections.abc import Callable
 
 import structlog
 from django.http import HttpRequest, HttpResponse
+from django.http.response import HttpResponseBase
+from django.middleware.gzip import GZipMiddleware
 
 _TRACE = re.compile(r"^[0-9a-f]{2}-([0-9a-f]{32})-[0-9a-f]{16}-[0-9a-f]{2}$")
 
@@ -25,4 +27,18 @@ class RequestIdMiddleware:
         response["X-Request-Id"] = request_id
         if getattr(request, "user", None) is not None and request.user.is_authenticated:
             response.setdefault("Cache-Control", "no-store")
+        return response
+
+
+class SmallPagesMiddleware(GZipMiddleware):
+    """Compresses pages, and pages only: an ETag of the interface must stay a strong one.
+
+    Django's own middleware pads each answer by a random length against the BREACH attack.
+    """
+
+    def process_response(
+        self, request: HttpRequest, response: HttpResponseBase
+    ) -> HttpResponseBase:
+        if response.get("Content-Type", "").startswith("text/html"):
+            return super().process_response(request, response)
         return response

@@ -460,6 +460,10 @@ class FindingForm(VerbForm):
         self.fields |= asked
         self.order_fields(["part", "found", *asked, "value", "unit", "gauge", "kinds"])
 
+    def fix_part(self) -> None:
+        """The heading names the part, and its fields are asked: it is not to choose any more."""
+        self.fields["part"].widget = forms.HiddenInput()
+
     def inputs(self) -> dict[str, Any]:
         given = super().inputs()
         gauge = given.get("gauge", "")

@@ -240,10 +240,16 @@ def panels_left(card: OrderCard, request: HttpRequest) -> list[Panel]:
     if not STEPS_AT_THE_VALVE & set(card.verbs):
         return []
     panels = []
+    given: set[str] = set()
     for number, asked in enumerate(left(card)):
         verb, gate = VERBS[asked.verb], asked.gate
         form = verb.form(card, initial=_initial(verb, card, request, gate, asked))
         form.auto_id = f"{verb.name}-{number}-%s"
+        if isinstance(form, forms.FindingForm):
+            form.fix_part()
+        if verb.name == "as-found" and verb.name in given:
+            form.about = "its grade, once the parts are seen"
+        given.add(verb.name)
         panels.append(_panel(verb, form, card, gate, is_open=number == 0))
     return panels
 
