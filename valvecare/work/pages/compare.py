@@ -91,6 +91,15 @@ def _test(card: OrderCard) -> dict[str, Any]:
     }
 
 
+def _steps(card: OrderCard, numbers: str) -> dict[str, Any]:
+    found: dict[str, Any] = {}
+    for line in card.steps:
+        if str(line.number) in numbers.split(",") and line.outcome:
+            for name in ("outcome", "because", "value", "gauge"):
+                found[f"{name}_{line.number}"] = getattr(line, name)
+    return found
+
+
 def recorded(verb: str, card: OrderCard, given: Mapping[str, Any]) -> dict[str, Any]:
     """What the record holds of this step by the names of its form; empty: nothing yet.
 
@@ -106,6 +115,8 @@ def recorded(verb: str, card: OrderCard, given: Mapping[str, Any]) -> dict[str, 
         return _as_found(card)
     if verb == "tests":
         return _test(card)
+    if verb == "steps":
+        return _steps(card, str(given.get("numbers", "")))
     if verb == "assign":
         return {"username": card.assigned_to or ""}
     if verb == "ready":

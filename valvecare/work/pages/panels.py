@@ -112,7 +112,7 @@ class Panel:
         """What the step is about: the verb, and its gate or part."""
         about = (
             getattr(self.form, "gate_kind", "")
-            or getattr(self.form, "about", "")
+            or self.form.about
             or (self.form.initial.get("part") if self.verb.name == "findings" else "")
         )
         return f"{self.verb.heading}: {about}" if about else self.verb.heading
@@ -240,16 +240,16 @@ def panels_left(card: OrderCard, request: HttpRequest) -> list[Panel]:
     if not STEPS_AT_THE_VALVE & set(card.verbs):
         return []
     panels = []
-    given: set[str] = set()
+    is_found = False
     for number, asked in enumerate(left(card)):
         verb, gate = VERBS[asked.verb], asked.gate
         form = verb.form(card, initial=_initial(verb, card, request, gate, asked))
         form.auto_id = f"{verb.name}-{number}-%s"
         if isinstance(form, forms.FindingForm):
             form.fix_part()
-        if verb.name == "as-found" and verb.name in given:
-            form.about = "its grade, once the parts are seen"
-        given.add(verb.name)
+        if isinstance(form, forms.AsFoundForm):
+            form.is_again = is_found
+            is_found = True
         panels.append(_panel(verb, form, card, gate, is_open=number == 0))
     return panels
 

@@ -5,7 +5,8 @@ from typing import Any
 
 from django import forms
 
-from valvecare.work.pages.forms import NumberField, VerbForm
+from valvecare.work.pages.fields import NumberField
+from valvecare.work.pages.forms import VerbForm
 from valvecare.work.reads.steps import OrderStep
 from valvecare.work.rules.procedures import WorkStepKind
 from valvecare.work.rules.step_answers import StepOutcome
