@@ -19,8 +19,8 @@ from valvecare.web.idempotency import idempotent
 from valvecare.web.pagination import keyset_page
 from valvecare.web.shapes import Closed, Flag, Number, Text, Whole
 from valvecare.web.views import Endpoint
+from valvecare.work.api.answers import OrderOut
 from valvecare.work.api.orders import IDEMPOTENCY_KEY, IF_MATCH
-from valvecare.work.api.shapes import OrderOut
 from valvecare.work.reads import order_card
 
 _PAGING = [OpenApiParameter("cursor", str), OpenApiParameter("page_size", int)]

@@ -16,7 +16,8 @@ from valvecare.web.idempotency import idempotent
 from valvecare.web.pagination import keyset_page
 from valvecare.web.views import Endpoint
 from valvecare.work.actions.raise_work_order import raise_work_order
-from valvecare.work.api.shapes import JobPage, JobQuery, OrderOut, RaiseOrder
+from valvecare.work.api.answers import JobPage, OrderOut
+from valvecare.work.api.shapes import JobQuery, RaiseOrder
 from valvecare.work.reads import JobFilter, due_jobs, job_row, order_card
 
 IDEMPOTENCY_KEY = OpenApiParameter(

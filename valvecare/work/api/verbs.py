@@ -34,6 +34,7 @@ from valvecare.work.actions.release_provisionally import release_provisionally
 from valvecare.work.actions.reopen import reopen
 from valvecare.work.actions.start import start
 from valvecare.work.api import shapes
+from valvecare.work.api.answers import OrderOut
 from valvecare.work.api.orders import IDEMPOTENCY_KEY, IF_MATCH
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads import order_card
@@ -224,7 +225,7 @@ def _endpoint(verb: Verb) -> type[Endpoint]:
         summary=verb.summary,
         parameters=[IF_MATCH, IDEMPOTENCY_KEY],
         request=verb.shape,
-        responses={200: shapes.OrderOut},
+        responses={200: OrderOut},
         examples=examples,
     )
     def post(self: Endpoint, request: Request, order_id: int) -> Response:
