@@ -34,7 +34,7 @@ def steadiness(
     if earlier:
         before = earlier[-1]
         minutes = (last.at - before.at).total_seconds() / 60.0
-        rate = abs(last.value - before.value) / minutes
+        rate = round(abs(last.value - before.value) / minutes, 6)  # no noise of floats at 0.1
         words = (
             f"{rate:.2g} K a minute over the last {minutes:.2g} min, limit {k_per_min:g}, "
             f"{span_s / 60.0:.2g} min after the first reading"
