@@ -68,44 +68,44 @@ def test_a_single_pump_has_no_pair_and_a_warm_line_has_its_step():
     assert job.begin(line_up=line_up).run.not_applicable == {"T6": "single pump"}
 
 
-@pytest.mark.parametrize(
-    ("case", "given", "code"),
-    [
-        ("unknown method", {"method": "guessing"}, "method_unknown"),
-        ("circular", {"method": "Kv and pressure drop"}, "method_not_able"),
-        ("from the curve", {"method": "head on the curve"}, "method_not_able"),
-        ("no level data", {"method": "vessel level"}, "method_not_able"),
-        ("worse without words", {"method": "clamp-on meter"}, "method_not_best"),
-        ("no meter taken along", {"instruments": ["TH-01"]}, "instruments_missing"),
-        ("gauge nobody knows", {"instruments": ["XX-99"]}, "gauge_unknown"),
-        ("no abort limits", {"abort_limits": {}}, "abort_limits_not_agreed"),
-        (
-            "one neither limited nor explained",
-            {"abort_limits": {**LIMITS, Watched.NOISE: AbortLimit(None)}},
-            "abort_limits_not_agreed",
-        ),
-        (
-            "limit of zero",
-            {"abort_limits": {**LIMITS, Watched.VIBRATION: AbortLimit(0.0)}},
-            "abort_limit_odd",
-        ),
-        (
-            "return line not sealed open",
-            {"line_up": LineUp(True, True, False, True, "stopped", False)},
-            "line_up_open",
-        ),
-        (
-            "parallel pump not decided",
-            {"line_up": LineUp(True, True, True, True, " ", False)},
-            "line_up_open",
-        ),
-    ],
-)
-def test_nothing_begins_when(job, case, given, code):
+NOT_BEGUN = [
+    ("unknown method", {"method": "guessing"}, "method_unknown"),
+    ("circular", {"method": "Kv and pressure drop"}, "method_not_able"),
+    ("from the curve", {"method": "head on the curve"}, "method_not_able"),
+    ("no level data", {"method": "vessel level"}, "method_not_able"),
+    ("worse without words", {"method": "clamp-on meter"}, "method_not_best"),
+    ("no meter taken along", {"instruments": ["TH-01"]}, "instruments_missing"),
+    ("gauge nobody knows", {"instruments": ["XX-99"]}, "gauge_unknown"),
+    ("no abort limits", {"abort_limits": {}}, "abort_limits_not_agreed"),
+    (
+        "one neither limited nor explained",
+        {"abort_limits": {**LIMITS, Watched.NOISE: AbortLimit(None)}},
+        "abort_limits_not_agreed",
+    ),
+    (
+        "limit of zero",
+        {"abort_limits": {**LIMITS, Watched.VIBRATION: AbortLimit(0.0)}},
+        "abort_limit_odd",
+    ),
+    (
+        "return line not sealed open",
+        {"line_up": LineUp(True, True, False, True, "stopped", False)},
+        "line_up_open",
+    ),
+    (
+        "parallel pump not decided",
+        {"line_up": LineUp(True, True, True, True, " ", False)},
+        "line_up_open",
+    ),
+]
+
+
+def test_nothing_begins_without_what_a_test_needs(job):
     version = job.order.version
-    with pytest.raises(Refused) as caught:
-        job.begin(**given)
-    assert refused(caught) == [code], case
+    for case, given, code in NOT_BEGUN:
+        with pytest.raises(Refused) as caught:
+            job.begin(**given)
+        assert refused(caught) == [code], case
     job.order.refresh_from_db()
     assert (TestRun.objects.count(), job.order.version) == (0, version)
 
@@ -186,27 +186,27 @@ def test_a_reading_keeps_gauge_uncertainty_and_who_read_it(job):
     assert (reading.done_by, reading.recorded_by) == (other, job.technician)
 
 
-@pytest.mark.parametrize(
-    ("case", "row", "code"),
-    [
-        ("step of nobody", one("T9", "bypass flow", 1, "FM-01"), "step_unknown"),
-        ("does not apply", one("T7", "pump turns backwards", 0), "step_not_applicable"),
-        ("not read in this step", one("T0", "bypass flow", 1, "FM-01"), "not_asked"),
-        ("not of this method", one("T1", "electrical power", 90, "PM-01"), "not_asked"),
-        ("odd value", one("T1", "speed", 5e5, "SP-01"), "value_odd"),
-        ("neither yes nor no", one("T0", "joints tight", 0.5), "value_odd"),
-        ("no gauge", one("T1", "bypass flow", 29), "gauge_not_named"),
-        ("outside its range", one("T1", "bypass flow", 600, "FM-01"), "out_of_gauge_range"),
-        ("other unit", one("T1", "bypass flow", 29, "TH-01"), "gauge_of_other_unit"),
-        ("no stop", one("T2", "main flow", 12, "FM-01"), "no_stop"),
-        ("a stop too many", one("T1", "bypass flow", 29, "FM-01", stop=1), "stop_not_asked"),
-    ],
-)
-def test_a_row_is_refused_by_itself(job, case, row, code):
-    good = one("T0", "joints tight", 1)
-    results = job.begin().read([row, good])
-    assert [result.status for result in results] == ["refused", "created"]
-    assert [reason.code for reason in results[0].reasons] == [code], case
+ROWS_REFUSED = [
+    ("step of nobody", one("T9", "bypass flow", 1, "FM-01"), "step_unknown"),
+    ("does not apply", one("T7", "pump turns backwards", 0), "step_not_applicable"),
+    ("not read in this step", one("T0", "bypass flow", 1, "FM-01"), "not_asked"),
+    ("not of this method", one("T1", "electrical power", 90, "PM-01"), "not_asked"),
+    ("odd value", one("T1", "speed", 5e5, "SP-01"), "value_odd"),
+    ("neither yes nor no", one("T0", "joints tight", 0.5), "value_odd"),
+    ("no gauge", one("T1", "bypass flow", 29), "gauge_not_named"),
+    ("outside its range", one("T1", "bypass flow", 600, "FM-01"), "out_of_gauge_range"),
+    ("other unit", one("T1", "bypass flow", 29, "TH-01"), "gauge_of_other_unit"),
+    ("no stop", one("T2", "main flow", 12, "FM-01"), "no_stop"),
+    ("a stop too many", one("T1", "bypass flow", 29, "FM-01", stop=1), "stop_not_asked"),
+]
+
+
+def test_a_row_is_refused_by_itself(job):
+    rows = [row for _, row, _ in ROWS_REFUSED]
+    results = job.begin().read([*rows, one("T0", "joints tight", 1)])
+    assert [result.status for result in results] == [*["refused"] * len(rows), "created"]
+    for (case, _, code), result in zip(ROWS_REFUSED, results, strict=False):
+        assert [reason.code for reason in result.reasons] == [code], case
     assert TestReading.objects.count() == 1
 
 

@@ -295,7 +295,7 @@ def test_a_crossed_abort_limit_proves_nothing_even_when_all_passes():
     judged = judge_run(facts)
     assert judged.outcome == "pass"
     assert judged.result is ProofResult.UNDECIDED
-    assert judged.words.startswith("abort limit crossed: T1: vibration 12 mm/s")
+    assert judged.words.startswith("Abort limit crossed: T1: vibration 12 mm/s")
 
 
 def test_a_gauge_without_certificate_decides_nothing():

@@ -160,9 +160,9 @@ def judge_run(facts: RunFacts) -> RunJudgement:
         {step: why for step, why in facts.not_applicable.items() if step not in judged},
     )
     result = _RESULTS.get(whole.outcome, ProofResult.UNDECIDED)
-    words = whole.words
+    words = whole.words[:1].upper() + whole.words[1:]
     if facts.crossed:
-        words = f"abort limit crossed: {'; '.join(facts.crossed)}. {words}"
+        words = f"Abort limit crossed: {'; '.join(facts.crossed)}. {words}"
         if result is ProofResult.PASS:
             result = ProofResult.UNDECIDED
     steps = tuple(
