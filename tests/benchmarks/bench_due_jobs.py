@@ -7,6 +7,7 @@ Argument: number of open work orders (1000000 when absent), eight to a valve.
 """
 
 import os
+import secrets
 import statistics
 import sys
 import time
@@ -17,14 +18,15 @@ from typing import Any
 import django
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "valvecare.project.settings")
+os.environ.setdefault("SECRET_KEY", secrets.token_urlsafe(60))
 django.setup()
 
 from django.contrib.auth import get_user_model  # noqa: E402
 from django.db import connection, reset_queries  # noqa: E402
 from django.test.utils import CaptureQueriesContext  # noqa: E402
-from rest_framework import generics, pagination, serializers  # noqa: E402
 from rest_framework.test import APIRequestFactory, force_authenticate  # noqa: E402
 
+from tests.benchmarks.usual_list import UsualList  # noqa: E402
 from valvecare.models import (  # noqa: E402
     Membership,
     ProtectionValve,
@@ -43,75 +45,15 @@ ROUNDS, WARM = 11, 1
 
 FILL = """
 INSERT INTO valvecare_work_order
-  (version, kind, state, state_before, revision, why, raised_by, raised_at, due_on, share_used,
-   governed_by, readiness, pause_why, as_found, as_found_words, mode, mechanism, cause, detection,
-   remarks, is_imported, updated_at, site_id, valve_id)
-  SELECT 1, k, 'raised', '', 1, 'Calendar, 1.02 of the 24-month limit since the last strip-down.',
-    'automatic', %(at)s, date '2024-01-01' + ((v.id * 7919 + n * 104729) %% 1500)::int, 1.02,
-    'calendar', '{}', '', '', '', '', '', '', '', '', false, %(at)s, g.site_id, v.id
-  FROM valvecare_protection_valve v JOIN valvecare_pump p ON p.id = v.pump_id
-    JOIN valvecare_pump_group g ON g.id = p.group_id,
-    unnest(%(kinds)s::text[]) WITH ORDINALITY kinds(k, n);
+  SELECT made.* FROM valvecare_work_order pattern, valvecare_protection_valve v
+    JOIN valvecare_pump p ON p.id = v.pump_id JOIN valvecare_pump_group g ON g.id = p.group_id,
+    unnest(%(kinds)s::text[]) WITH ORDINALITY kinds(k, n),
+    LATERAL jsonb_populate_record(pattern, jsonb_build_object(
+      'id', pattern.id + v.id * 100 + n, 'kind', k, 'site_id', g.site_id, 'valve_id', v.id,
+      'due_on', date '2024-01-01' + ((v.id * 7919 + n * 104729) %% 1500)::int)) made
+  WHERE pattern.id = %(pattern)s AND (v.id, k) <> (pattern.valve_id, pattern.kind);
 """
-
-
-class _Row(serializers.ModelSerializer):
-    """The same fields by the framework's serializer."""
-
-    number = serializers.CharField()
-    site = serializers.CharField(source="site.code")
-    group = serializers.CharField(source="valve.pump.group.code")
-    pump = serializers.CharField(source="valve.pump.tag")
-    valve = serializers.SerializerMethodField()
-    window = serializers.SerializerMethodField()
-
-    class Meta:
-        model = WorkOrder
-        fields = (
-            "id",
-            "number",
-            "version",
-            "site",
-            "group",
-            "pump",
-            "valve",
-            "kind",
-            "state",
-            "due_on",
-            "share_used",
-            "governed_by",
-            "why",
-            "window",
-            "updated_at",
-        )
-
-    def get_valve(self, order: Any) -> dict[str, Any]:
-        return {"id": order.valve_id, "tag": order.valve.tag}
-
-    def get_window(self, order: Any) -> dict[str, Any] | None:
-        slot = getattr(order, "slot", None)
-        return {"name": slot.window.name, "starts_on": slot.starts_on} if slot else None
-
-
-class _Pages(pagination.LimitOffsetPagination):
-    default_limit = 100
-
-
-class UsualList(generics.ListAPIView):
-    """ModelSerializer with joins and limit/offset: what one writes first."""
-
-    authentication_classes = DueJobs.authentication_classes
-    permission_classes = DueJobs.permission_classes
-    serializer_class = _Row
-    pagination_class = _Pages
-
-    def get_queryset(self) -> Any:
-        return (
-            WorkOrder.objects.for_user(self.request.user)
-            .open()
-            .select_related("site", "valve__pump__group", "slot__window")
-            .order_by("due_on", "id")
-        )
+"""Orders as the pattern, each of another valve or kind."""
 
 
 def fill(orders: int) -> Any:
@@ -139,9 +81,21 @@ def fill(orders: int) -> Any:
         (ProtectionValve(tag=f"V{n}", pump=pump, design=design) for n, pump in enumerate(pumps)),
         batch_size=5_000,
     )
+    pattern = WorkOrder.objects.create(
+        valve=ProtectionValve.objects.earliest("pk"),
+        site=sites[0],
+        kind=kinds[0],
+        why="Calendar, 1.02 of the 24-month limit since the last strip-down.",
+        raised_by="automatic",
+        raised_at=AT,
+        due_on=AT.date(),
+        share_used=1.02,
+        governed_by="calendar",
+        updated_at=AT,
+    )
     with connection.cursor() as cursor:
         cursor.execute("SET statement_timeout = 0")
-        cursor.execute(FILL, {"at": AT, "kinds": kinds})
+        cursor.execute(FILL, {"pattern": pattern.pk, "kinds": kinds})
         cursor.execute("VACUUM ANALYZE")
     users = get_user_model().objects
     everywhere, one = users.create_user("all sites"), users.create_user("one site")

@@ -8,13 +8,14 @@ removes everything at the end. Without DATABASE_URL it measures SQLite. Every va
 same readings; only ours also keeps states and days and answers row by row.
 """
 
+import contextlib
 import json
 import os
 import statistics
 import sys
 import time
 from collections import defaultdict
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
@@ -22,7 +23,7 @@ import django
 from django.conf import settings
 
 
-def _prepare() -> None:
+def prepare() -> None:
     import pytest  # noqa: F401 the settings see that this is no production
 
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "valvecare.project.settings")
@@ -263,9 +264,10 @@ def grown(world: World, rounds: int) -> None:
     print(f"retire 500,000 readings of a month: delete / drop {took['delete'] / took['drop']:.0f}")
 
 
-def main() -> None:
-    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 7
-    _prepare()
+@contextlib.contextmanager
+def new_world() -> Iterator[World]:
+    """A test database with monthly tables where it can have them, and the world in it."""
+    prepare()
     from django.db import connection
     from django.test.runner import DiscoverRunner
 
@@ -278,7 +280,16 @@ def main() -> None:
             with connection.cursor() as cursor:
                 cursor.execute(months.FORWARD)
             months.ensure_months(connection, [BASE.date(), BASE.date().replace(month=2)])
-        world = World()
+        yield World()
+    finally:
+        runner.teardown_databases(databases)
+
+
+def main() -> None:
+    rounds = int(sys.argv[1]) if len(sys.argv) > 1 else 7
+    with new_world() as world:
+        from django.db import connection
+
         print(f"{connection.vendor}; rows per second, medians of {rounds} interleaved rounds")
         print(
             "series x rows each | raw | ours | replay | usual | ours/raw | ours/usual | replay/ours"
@@ -293,8 +304,6 @@ def main() -> None:
             )
         if connection.vendor == "postgresql":
             grown(world, rounds)
-    finally:
-        runner.teardown_databases(databases)
 
 
 if __name__ == "__main__":
