@@ -12,6 +12,7 @@ import structlog
 from django.db import close_old_connections
 from django.utils import timezone
 
+from valvecare.core import clock_watch
 from valvecare.core.jobs import REGISTRY, run_job
 from valvecare.web import clock
 
@@ -32,6 +33,8 @@ def wake(job_name: str) -> None:
 
 
 def _run(name: str, slot: str | None) -> None:
+    if clock_watch.of_this_process.holds(timezone.now()):
+        return
     close_old_connections()
     try:
         run_job(name, now=timezone.now, at=clock.now(), slot=slot)
