@@ -226,7 +226,7 @@ def test_making_and_printing_from_the_page(site, keeper):
     page = client.get("/labels/").content.decode()
     assert page.count("no label") == 3
     [key] = re.findall(r'name="idempotency_key" value="([^"]+)"', page)
-    fields = {"valve": [v.pk for v in valves[:2]], "size": "40x20", "idempotency_key": key}
+    fields = {"thing": [v.pk for v in valves[:2]], "size": "40x20", "idempotency_key": key}
     first = client.post("/labels/print/", {**fields, "make": "1"})
     again = client.post("/labels/print/", {**fields, "make": "1"})
     assert first["Location"] == again["Location"]
@@ -235,10 +235,10 @@ def test_making_and_printing_from_the_page(site, keeper):
     assert sheet.count("<li><svg") == 2
     assert "size-40x20" in sheet
     assert len(sheet.encode()) < 60_000
-    bare = client.get(client.post("/labels/print/", {"valve": [valves[2].pk]})["Location"])
-    assert "None of the chosen valves has a label yet" in bare.content.decode()
+    bare = client.get(client.post("/labels/print/", {"thing": [valves[2].pk]})["Location"])
+    assert "None of the chosen has a label yet" in bare.content.decode()
     none = client.get(client.post("/labels/print/", {})["Location"])
-    assert "Choose 1 to 24 valves" in none.content.decode()
+    assert "Choose 1 to 24 for a sheet" in none.content.decode()
 
 
 def test_a_full_sheet_stays_small(site, keeper):
@@ -327,7 +327,7 @@ def test_labels_over_the_api(valve, keeper):
 
 
 def test_a_bin_is_not_labelled_where_nothing_knows_bins(keeper, monkeypatch):
-    monkeypatch.setattr("valvecare.register.reads.TARGETS", {})
+    monkeypatch.setattr("valvecare.register.reads.SOURCES", {})
     with pytest.raises(NotFound, match="no such bin"):
         make_label(LabelKind.BIN, 1, actor=keeper, at=NOON)
 

@@ -77,7 +77,7 @@ PERMITS: dict[str, frozenset[Role]] = {
     | _TECHNICIAN
     | {Role.SHIFT_LEAD, Role.PERMIT_ISSUER, Role.APPROVER},
     # parts
-    "view_parts": _STAFF,
+    "view_parts": _STAFF | {Role.INTEGRATOR},
     "change_parts": frozenset({Role.STOREKEEPER}),
     "reserve_parts": _PLANNER | {Role.STOREKEEPER},
     # planning

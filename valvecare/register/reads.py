@@ -368,20 +368,36 @@ class Target:
     valve_id: int | None = None
 
 
-TARGETS: dict[LabelKind, Callable[[Any, int], Target | None]] = {}
+@dataclass(frozen=True)
+class Labelled:
+    """One line of the page 'Labels': a thing that may carry a plate."""
+
+    id: int
+    name: str
+    place: str
 
 
-def register_target(kind: LabelKind) -> Any:
-    """Let a later capability be labelled: the function gives the record the person may see."""
+@dataclass(frozen=True)
+class LabelSource:
+    """How things of one kind are found and listed for labels.
 
-    def keep(find: Callable[[Any, int], Target | None]) -> Callable[[Any, int], Target | None]:
-        TARGETS[kind] = find
-        return find
+    `find(user, id)` gives the record the person may see, or None. `rows(user, site, group)` lists
+    what is in use; `line` puts one of its rows into words.
+    """
 
-    return keep
+    find: Callable[[Any, int], Target | None]
+    rows: Callable[[Any, str, str], Any]
+    line: Callable[[Any], Labelled]
 
 
-@register_target(LabelKind.VALVE)
+SOURCES: dict[LabelKind, LabelSource] = {}
+
+
+def register_label_source(kind: LabelKind, source: LabelSource) -> None:
+    """Let a later capability be labelled: bins and kits lie above the register."""
+    SOURCES[kind] = source
+
+
 def valve_target(user: Any, pk: int) -> Target | None:
     valve = (
         ProtectionValve.objects.for_user(user)
@@ -405,7 +421,6 @@ def valve_target(user: Any, pk: int) -> Target | None:
     )
 
 
-@register_target(LabelKind.PUMP)
 def pump_target(user: Any, pk: int) -> Target | None:
     """A pump's page is that of the valve in service that protects it."""
     pump = Pump.objects.for_user(user).select_related("group__site").filter(pk=pk).first()
@@ -425,10 +440,41 @@ def pump_target(user: Any, pk: int) -> Target | None:
     )
 
 
+def _valve_rows(user: Any, site: str, group: str) -> Any:
+    rows = ProtectionValve.objects.for_user(user).filter(retired_at=None)
+    if site:
+        rows = rows.filter(pump__group__site__code=site)
+    if group:
+        rows = rows.filter(pump__group__code=group)
+    return rows.select_related("pump__group__site").order_by("pump__group__site__code", "tag")
+
+
+def _labelled_valve(valve: ProtectionValve) -> Labelled:
+    group = valve.pump.group
+    return Labelled(valve.pk, valve.tag, f"{group.site.code}, {group.code}, pump {valve.pump.tag}")
+
+
+def _pump_rows(user: Any, site: str, group: str) -> Any:
+    rows = Pump.objects.for_user(user).filter(retired_at=None)
+    if site:
+        rows = rows.filter(group__site__code=site)
+    if group:
+        rows = rows.filter(group__code=group)
+    return rows.select_related("group__site").order_by("group__site__code", "tag")
+
+
+def _labelled_pump(pump: Pump) -> Labelled:
+    return Labelled(pump.pk, pump.tag, f"{pump.group.site.code}, {pump.group.code}")
+
+
+register_label_source(LabelKind.VALVE, LabelSource(valve_target, _valve_rows, _labelled_valve))
+register_label_source(LabelKind.PUMP, LabelSource(pump_target, _pump_rows, _labelled_pump))
+
+
 def target_of(user: Any, kind: LabelKind, pk: int) -> Target:
     """What a label of this kind and key is fixed to. Raises `NotFound`."""
-    find = TARGETS.get(LabelKind(kind))
-    target = find(user, pk) if find is not None and 0 < pk < 2**63 else None
+    source = SOURCES.get(LabelKind(kind))
+    target = source.find(user, pk) if source is not None and 0 < pk < 2**63 else None
     if target is None:
         raise NotFound(f"There is no such {LabelKind(kind).value} for you.")
     return target

@@ -71,6 +71,12 @@ class Scope(StrEnum):
     PROTECTION_READ = "protection:read"
     REGISTER_READ = "register:read"
     CALCULATIONS_RUN = "calculations:run"
+    PARTS_READ = "parts:read"
+    PARTS_WRITE = "parts:write"
+
+
+ACTS_AS_STOREKEEPER = frozenset({Scope.PARTS_WRITE.value})
+"""Scopes whose service user holds the storekeeper's role at its sites."""
 
 
 class SheetKind(StrEnum):

@@ -43,6 +43,12 @@ PROBLEMS = {
 }
 
 
+_WRITING_ONLY = frozenset({409, 412, 413, 415, 428})
+"""Answers a reading operation never gives."""
+_VERSIONED_ONLY = ("412", "428")
+"""Answers only where If-Match is taken."""
+
+
 class Schema(AutoSchema):
     def get_description(self) -> Any:  # type: ignore[override] # the generator takes no arguments
         """The view's own words; what the base class says is for its developers, not for callers."""
@@ -56,7 +62,7 @@ class Schema(AutoSchema):
         if direction != "response":
             return bodies
         for status, words in PROBLEMS.items():
-            if str(status) not in bodies:
+            if str(status) not in bodies and not (self.method == "GET" and status in _WRITING_ONLY):
                 response = OpenApiResponse(Problem, description=words)
                 bodies[str(status)] = self._get_response_for_code(
                     response, str(status), media_types=["application/problem+json"]
@@ -73,6 +79,10 @@ def share_problem_answers(result: dict[str, Any], **_: Any) -> dict[str, Any]:
     for methods in result["paths"].values():
         for operation in methods.values():
             answers = operation["responses"]
+            named = {one.get("name") for one in operation.get("parameters", [])}
+            if "If-Match" not in named:
+                for unused in _VERSIONED_ONLY:
+                    answers.pop(unused, None)
             for status, words in PROBLEMS.items():
                 answer = answers.get(str(status))
                 if answer is not None and answer.get("description") == words:

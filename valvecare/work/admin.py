@@ -18,10 +18,12 @@ from django.template.response import TemplateResponse
 from valvecare.core import records
 from valvecare.core.errors import ActionError, Refused
 from valvecare.core.permits import may, may_anywhere
+from valvecare.register.admin.base import IsRetiredFilter, act_on_chosen
 from valvecare.register.models import Site
 from valvecare.web import clock
 from valvecare.web.admin import ReadOnlyAdmin
 from valvecare.work.actions.agree import agree
+from valvecare.work.actions.gauges import bring_back_gauge, retire_gauge
 from valvecare.work.models import Gauge, WorkOrder
 from valvecare.work.rules import OrderState, why_not_in_state
 
@@ -197,9 +199,39 @@ class GaugeAdmin(admin.ModelAdmin):
 
     form = GaugeForm
     list_display = ("code", "site", "kind", "range_low", "range_high", "unit", "calibrated_until")
-    list_filter = (("site", admin.RelatedOnlyFieldListFilter), "kind", "calibrated_until")
+    list_filter = (
+        IsRetiredFilter,
+        ("site", admin.RelatedOnlyFieldListFilter),
+        "kind",
+        "calibrated_until",
+    )
     list_select_related = ("site",)
     search_fields = ("code",)
+    actions: Any = ("retire_chosen", "bring_back_chosen")
+
+    @admin.action(description="Retire, with a reason…", permissions=["change"])
+    def retire_chosen(self, request: HttpRequest, queryset: Any) -> Any:
+        return act_on_chosen(
+            self,
+            request,
+            queryset,
+            name="retire_chosen",
+            title="Take these gauges out of service?",
+            button="Retire",
+            act=lambda row, **who: retire_gauge(row.pk, **who),
+        )
+
+    @admin.action(description="Bring back, with a reason…", permissions=["change"])
+    def bring_back_chosen(self, request: HttpRequest, queryset: Any) -> Any:
+        return act_on_chosen(
+            self,
+            request,
+            queryset,
+            name="bring_back_chosen",
+            title="Bring these gauges back?",
+            button="Bring back",
+            act=lambda row, **who: bring_back_gauge(row.pk, **who),
+        )
 
     def get_queryset(self, request: HttpRequest) -> Any:
         return Gauge.objects.for_user(request.user)
@@ -246,7 +278,7 @@ class GaugeAdmin(admin.ModelAdmin):
     def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         if obj is None:
             return may_anywhere(request.user, "change_gauges")
-        return may(request.user, "change_gauges", obj.site_id)
+        return not obj.is_retired and may(request.user, "change_gauges", obj.site_id)
 
     def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
         return False

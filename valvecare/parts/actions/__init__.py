@@ -3,11 +3,13 @@
 from valvecare.parts.actions.catalogue import (
     add_kit,
     add_part,
-    add_store,
     change_kit,
     change_part,
+    retire_kit,
+    retire_part,
     set_parts_policy,
     supersede,
+    withdraw_supersession,
 )
 from valvecare.parts.actions.count import approve_count, begin_count, enter_count, reject_count
 from valvecare.parts.actions.fit_part import fit_part, fit_spares, place_part, remove_part
@@ -21,8 +23,24 @@ from valvecare.parts.actions.reserve import (
     reserve,
     settle_reservations,
 )
+from valvecare.parts.actions.stores import (
+    add_bin,
+    add_store,
+    rename_bin,
+    rename_store,
+    retire_bin,
+    retire_store,
+)
 
 __all__ = [
+    "add_bin",
+    "rename_bin",
+    "rename_store",
+    "retire_bin",
+    "retire_kit",
+    "retire_part",
+    "retire_store",
+    "withdraw_supersession",
     "add_kit",
     "add_part",
     "add_store",

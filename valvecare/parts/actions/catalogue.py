@@ -1,4 +1,4 @@
-"""The catalogue all sites share, stores and bins: entered through the one way of plain records."""
+"""The catalogue all sites share: entered through the one way of plain records."""
 
 from collections.abc import Mapping
 from datetime import datetime
@@ -7,18 +7,12 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.core.errors import NotFound, Reason, Refused
+from valvecare.core.events import record
 from valvecare.core.permits import require_anywhere
-from valvecare.core.records import change, create
-from valvecare.parts.models import (
-    Bin,
-    Kit,
-    KitLine,
-    PartNumber,
-    PartsPolicy,
-    Store,
-    Supersession,
-)
-from valvecare.register.models import Site, ValveDesign
+from valvecare.core.records import change, create, retire
+from valvecare.parts.models import Kit, KitLine, PartNumber, PartsPolicy, Supersession
+from valvecare.register.models import ValveDesign
+from valvecare.register.rules import why_not_change, why_not_retire
 
 PERMIT = "change_parts"
 
@@ -29,7 +23,13 @@ def add_part(*, actor: Any, at: datetime, **fields: Any) -> PartNumber:
 
 
 def change_part(
-    part_id: int, changes: Mapping[str, Any], *, version: int, actor: Any, at: datetime
+    part_id: int,
+    changes: Mapping[str, Any],
+    *,
+    version: int,
+    actor: Any,
+    at: datetime,
+    reason: str = "",
 ) -> PartNumber:
     """Change a part number; its history keeps what it was."""
     found: PartNumber = change(
@@ -40,6 +40,8 @@ def change_part(
         actor=actor,
         at=at,
         permit=PERMIT,
+        reason=reason,
+        check=_in_service,
     )
     return found
 
@@ -53,6 +55,12 @@ def add_kit(
     if design is None:
         raise NotFound("There is no such valve design.")
     kit = create(Kit(design=design, **fields), actor=actor, at=at, permit=PERMIT)
+    _set_lines(kit, lines)
+    return kit
+
+
+def _set_lines(kit: Kit, lines: Mapping[str, int]) -> None:
+    """Replace the lines of a kit. `lines`: part number, how many."""
     parts = {part.code: part for part in PartNumber.objects.filter(code__in=lines)}
     strange = sorted(set(lines) - set(parts))
     if strange:
@@ -63,21 +71,98 @@ def add_kit(
                 "Enter the part numbers first.",
             )
         )
+    kit.lines.all().delete()
     for code, quantity in lines.items():
         line = KitLine(kit=kit, part=parts[code], quantity=quantity)
         line.full_clean()
         line.save()
-    return kit
 
 
+@transaction.atomic
 def change_kit(
-    kit_id: int, changes: Mapping[str, Any], *, version: int, actor: Any, at: datetime
+    kit_id: int,
+    changes: Mapping[str, Any],
+    *,
+    version: int,
+    actor: Any,
+    at: datetime,
+    lines: Mapping[str, int] | None = None,
+    reason: str = "",
 ) -> Kit:
-    """Change a kit; its history keeps what it was."""
+    """Change a kit and, where given, all its lines; history and event keep what it was."""
     found: Kit = change(
-        Kit.objects.all(), kit_id, changes, version=version, actor=actor, at=at, permit=PERMIT
+        Kit.objects.all(),
+        kit_id,
+        changes,
+        version=version,
+        actor=actor,
+        at=at,
+        permit=PERMIT,
+        reason=reason,
+        check=_in_service,
+    )
+    if lines is None:
+        return found
+    before = {line.part.code: line.quantity for line in found.lines.select_related("part")}
+    if before == dict(lines):
+        return found
+    _set_lines(found, lines)
+    words = f"{found}: what is in it changed."
+    moved = {"lines": {"from": before, "to": dict(lines)}}
+    record("kit.changed", found, actor=actor, at=at, words=words, data={"changes": moved})
+    return found
+
+
+def _in_service(row: Any) -> None:
+    reason = why_not_change(str(row), is_retired=row.is_retired)
+    if reason is not None:
+        raise Refused(reason)
+
+
+def retire_part(part_id: int, *, version: int, actor: Any, at: datetime, reason: str) -> PartNumber:
+    """Take a part number out of the catalogue. Refused while a kit in service holds it."""
+
+    def check(row: PartNumber) -> None:
+        kits = Kit.objects.filter(lines__part=row, retired_at=None).order_by("name")
+        _refuse_retirement(row, [kit.name for kit in kits[:50]], "kits", reason)
+
+    found: PartNumber = retire(
+        PartNumber.objects.all(),
+        part_id,
+        version=version,
+        actor=actor,
+        at=at,
+        permit=PERMIT,
+        reason=reason,
+        check=check,
     )
     return found
+
+
+def retire_kit(kit_id: int, *, version: int, actor: Any, at: datetime, reason: str) -> Kit:
+    """Take a kit out of the catalogue. Refused while some of it is on hand."""
+
+    def check(row: Kit) -> None:
+        lots = row.lots.filter(on_hand__gt=0).order_by("pk")
+        _refuse_retirement(row, [f"lot {lot.code}" for lot in lots[:50]], "lots on hand", reason)
+
+    found: Kit = retire(
+        Kit.objects.all(),
+        kit_id,
+        version=version,
+        actor=actor,
+        at=at,
+        permit=PERMIT,
+        reason=reason,
+        check=check,
+    )
+    return found
+
+
+def _refuse_retirement(row: Any, holds: list[str], what: str, reason: str) -> None:
+    why = why_not_retire(str(row), is_retired=row.is_retired, holds=holds, what=what, reason=reason)
+    if why is not None:
+        raise Refused(why)
 
 
 @transaction.atomic
@@ -102,15 +187,25 @@ def supersede(
 
 
 @transaction.atomic
-def add_store(site_id: int, name: str, bins: Any = (), *, actor: Any, at: datetime) -> Store:
-    """A store with its bins."""
-    site = Site.objects.for_user(actor).filter(pk=site_id).first()
-    if site is None:
-        raise NotFound("There is no such site for you.")
-    store = create(Store(site=site, name=name), actor=actor, at=at, permit=PERMIT)
-    for code in bins:
-        create(Bin(store=store, code=code), actor=actor, at=at, permit=PERMIT)
-    return store
+def withdraw_supersession(
+    supersession_id: int, *, actor: Any, at: datetime, why: str
+) -> Supersession:
+    """Say that one number did not come after another after all; the event keeps that it was said.
+
+    Answers the row as it was.
+    """
+    require_anywhere(actor, PERMIT)
+    row = Supersession.objects.select_related("old", "new").filter(pk=supersession_id).first()
+    if row is None:
+        raise NotFound("There is no such supersession.")
+    if not why.strip():
+        raise Refused(Reason("reason_needed", f"{row} is withdrawn.", "Give the reason."))
+    words = f"{row} withdrawn: {why.strip()}"
+    data = {"old": row.old.code, "new": row.new.code, "both_ways": row.is_both_ways, "why": why}
+    record("supersession.withdrawn", row, actor=actor, at=at, words=words, data=data)
+    row.delete()
+    row.pk = supersession_id
+    return row
 
 
 def set_parts_policy(*, actor: Any, at: datetime, **fields: Any) -> PartsPolicy:

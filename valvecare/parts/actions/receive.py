@@ -52,7 +52,8 @@ def receive(
     The last day of use is `shelf_until`, or the cure date with the shelf life of the part number.
     What the check does not accept goes into a quarantined lot of its own.
     """
-    place = Bin.objects.for_user(actor).select_related("store__site").filter(pk=bin_id).first()
+    seen = Bin.objects.for_user(actor).filter(pk=bin_id, retired_at=None)
+    place = seen.select_related("store__site").first()
     if place is None:
         raise NotFound("There is no such bin for you.")
     site = place.store.site

@@ -3,14 +3,39 @@
 from django.urls import path
 
 from valvecare.parts.api import lists, verbs
-from valvecare.parts.api.verbs import posting
+from valvecare.parts.api.verbs import doing, posting
 
 _V1 = "api/v1"
 
 urls = [
     path(f"{_V1}/part-numbers", verbs.PartsEndpoint.as_view(), name="api-part-numbers"),
     path(f"{_V1}/kits", verbs.KitsEndpoint.as_view(), name="api-kits"),
-    path(f"{_V1}/kits/<int:kit_id>", lists.KitDetail.as_view(), name="api-kit"),
+    path(
+        f"{_V1}/part-numbers/<int:part_id>",
+        doing(verbs.CHANGE_PART, method="patch").as_view(),
+        name="api-part-number",
+    ),
+    path(f"{_V1}/kits/<int:kit_id>", verbs.KitEndpoint.as_view(), name="api-kit"),
+    *(
+        path(f"{_V1}/{at}", endpoint.as_view(), name=f"api-{name}")
+        for at, name, endpoint in (
+            ("stores", "stores", verbs.StoresEndpoint),
+            ("bins", "bins", verbs.BinsEndpoint),
+            ("supersessions", "supersessions", verbs.SupersessionsEndpoint),
+            ("parts-policies", "parts-policies", verbs.PoliciesEndpoint),
+            ("stores/<int:store_id>", "store", doing(verbs.RENAME_STORE, method="patch")),
+            ("bins/<int:bin_id>", "bin", doing(verbs.RENAME_BIN, method="patch")),
+            ("part-numbers/<int:part_id>/retire", "part-number-retire", posting(verbs.RETIRE_PART)),
+            ("kits/<int:kit_id>/retire", "kit-retire", posting(verbs.RETIRE_KIT)),
+            ("stores/<int:store_id>/retire", "store-retire", posting(verbs.RETIRE_STORE)),
+            ("bins/<int:bin_id>/retire", "bin-retire", posting(verbs.RETIRE_BIN)),
+            (
+                "supersessions/<int:supersession_id>/withdraw",
+                "supersession-withdraw",
+                posting(verbs.WITHDRAW),
+            ),
+        )
+    ),
     path(f"{_V1}/stock", lists.Stock.as_view(), name="api-stock"),
     path(f"{_V1}/receipts", verbs.ReceiptsEndpoint.as_view(), name="api-receipts"),
     path(f"{_V1}/movements", lists.Ledger.as_view(), name="api-movements"),

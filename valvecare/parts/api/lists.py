@@ -8,8 +8,16 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from valvecare.core.permits import require_anywhere
-from valvecare.parts.api import shapes
-from valvecare.parts.models import Kit, PartNumber, Purchase
+from valvecare.parts.api import keeping, shapes
+from valvecare.parts.models import (
+    Bin,
+    Kit,
+    PartNumber,
+    PartsPolicy,
+    Purchase,
+    Store,
+    Supersession,
+)
 from valvecare.parts.reads import (
     count_sheet,
     horizon_on,
@@ -29,6 +37,7 @@ from valvecare.parts.reads import (
     stock_rows,
 )
 from valvecare.register.models import ProtectionValve
+from valvecare.register.rules import Scope
 from valvecare.web.concurrency import etag_headers
 from valvecare.web.filters import refuse_unknown
 from valvecare.web.pagination import keyset_page
@@ -38,6 +47,12 @@ PAGING = [
     OpenApiParameter("cursor", str, description="From `next`; opaque."),
     OpenApiParameter("page_size", int, description="1 to 200, else 100."),
 ]
+
+
+class PartsRead(Endpoint):
+    """Open to tokens that may read parts."""
+
+    required_scopes = {"GET": [Scope.PARTS_READ.value]}  # noqa: RUF012 read only
 
 
 def query(request: Request, shape: Any) -> dict[str, Any]:
@@ -71,6 +86,7 @@ def part_out(row: PartNumber) -> dict[str, Any]:
         "shelf_life_months": row.shelf_life_months,
         "lead_weeks": row.lead_weeks,
         "superseded_by": [one.new.code for one in row.superseded_by.all()],
+        "retired_at": row.retired_at,
     }
 
 
@@ -84,6 +100,7 @@ def kit_row(row: Kit) -> dict[str, Any]:
         "media": row.media,
         "lead_weeks": row.lead_weeks,
         "express_weeks": row.express_weeks,
+        "retired_at": row.retired_at,
     }
 
 
@@ -103,7 +120,7 @@ def purchase_out(row: Purchase) -> dict[str, Any]:
     }
 
 
-class Parts(Endpoint):
+class Parts(PartsRead):
     """Part numbers; the catalogue belongs to all sites."""
 
     @extend_schema(
@@ -119,7 +136,108 @@ class Parts(Endpoint):
         return paged(request, rows, ("code",), part_out)
 
 
-class Kits(Endpoint):
+def store_out(row: Store) -> dict[str, Any]:
+    return {
+        "id": row.pk,
+        "version": row.version,
+        "site": row.site.code,
+        "name": row.name,
+        "retired_at": row.retired_at,
+    }
+
+
+def bin_out(row: Bin) -> dict[str, Any]:
+    return {
+        "id": row.pk,
+        "version": row.version,
+        "store_id": row.store_id,
+        "store": row.store.name,
+        "site": row.store.site.code,
+        "code": row.code,
+        "retired_at": row.retired_at,
+    }
+
+
+def supersession_out(row: Supersession) -> dict[str, Any]:
+    return {
+        "id": row.pk,
+        "old": row.old.code,
+        "new": row.new.code,
+        "is_both_ways": row.is_both_ways,
+        "note": row.note,
+    }
+
+
+def policy_out(row: PartsPolicy) -> dict[str, Any]:
+    return {
+        "id": row.pk,
+        "margin_days": row.margin_days,
+        "stock_target": row.stock_target,
+        "horizon_weeks": row.horizon_weeks,
+        "source": row.source,
+        "owner": row.owner,
+        "valid_from": row.valid_from,
+    }
+
+
+class Stores(PartsRead):
+    @extend_schema(
+        operation_id="stores_list",
+        summary="List stores, retired ones too",
+        parameters=[shapes.SiteQuery, *PAGING],
+        responses={200: keeping.StorePage},
+    )
+    def get(self, request: Request) -> Response:
+        wanted = query(request, shapes.SiteQuery)
+        rows = in_view(Store, request.user).select_related("site")
+        if "site" in wanted:
+            rows = rows.filter(site__code=wanted["site"])
+        return paged(request, rows, ("id",), store_out)
+
+
+class Bins(PartsRead):
+    @extend_schema(
+        operation_id="bins_list",
+        summary="List bins, retired ones too",
+        parameters=[shapes.SiteQuery, *PAGING],
+        responses={200: keeping.BinPage},
+    )
+    def get(self, request: Request) -> Response:
+        wanted = query(request, shapes.SiteQuery)
+        rows = in_view(Bin, request.user).select_related("store__site")
+        if "site" in wanted:
+            rows = rows.filter(store__site__code=wanted["site"])
+        return paged(request, rows, ("id",), bin_out)
+
+
+class Supersessions(PartsRead):
+    @extend_schema(
+        operation_id="supersessions_list",
+        summary="Which part number came after which",
+        parameters=PAGING,
+        responses={200: keeping.SupersessionPage},
+    )
+    def get(self, request: Request) -> Response:
+        require_anywhere(request.user, "view_parts")
+        refuse_unknown(request, ())
+        rows = Supersession.objects.select_related("old", "new")
+        return paged(request, rows, ("id",), supersession_out)
+
+
+class Policies(PartsRead):
+    @extend_schema(
+        operation_id="parts_policies_list",
+        summary="The owner's figures for the store; the latest in force counts",
+        parameters=PAGING,
+        responses={200: keeping.PartsPolicyPage},
+    )
+    def get(self, request: Request) -> Response:
+        require_anywhere(request.user, "view_parts")
+        refuse_unknown(request, ())
+        return paged(request, PartsPolicy.objects.all(), ("valid_from", "id"), policy_out)
+
+
+class Kits(PartsRead):
     """Kits; each for one design at one revision."""
 
     @extend_schema(
@@ -134,7 +252,7 @@ class Kits(Endpoint):
         return paged(request, Kit.objects.select_related("design"), ("name",), kit_row)
 
 
-class KitDetail(Endpoint):
+class KitDetail(PartsRead):
     @extend_schema(
         operation_id="kits_retrieve",
         summary="One kit with its parts, lots and the valves it is checked against",
@@ -147,7 +265,7 @@ class KitDetail(Endpoint):
         return Response(page, headers=etag_headers(page))
 
 
-class Stock(Endpoint):
+class Stock(PartsRead):
     @extend_schema(
         operation_id="stock_list",
         summary="List lots: on hand, reserved, available, last day of use",
@@ -198,7 +316,7 @@ class Stock(Endpoint):
         return paged(request, rows, ("id",), lambda lot: lot_line(lot, now, horizon))
 
 
-class Ledger(Endpoint):
+class Ledger(PartsRead):
     @extend_schema(
         operation_id="movements_list",
         summary="The ledger: every change of a quantity, oldest first",
@@ -211,7 +329,7 @@ class Ledger(Endpoint):
         return paged(request, rows, ("id",), movement_line)
 
 
-class Reservations(Endpoint):
+class Reservations(PartsRead):
     @extend_schema(
         operation_id="reservations_list",
         summary="What is kept for which order",
@@ -226,7 +344,7 @@ class Reservations(Endpoint):
         return paged(request, rows, ("id",), reservation_line)
 
 
-class Purchases(Endpoint):
+class Purchases(PartsRead):
     @extend_schema(
         operation_id="purchases_list",
         summary="What was ordered, and when it arrives",
@@ -241,7 +359,7 @@ class Purchases(Endpoint):
         return paged(request, rows, ("arrives_on", "id"), purchase_out)
 
 
-class KitCheckOfValve(Endpoint):
+class KitCheckOfValve(PartsRead):
     @extend_schema(
         operation_id="valves_kit_check",
         summary="Does a kit fit this valve on that day, and is there one?",
@@ -261,7 +379,7 @@ class KitCheckOfValve(Endpoint):
         return Response({"results": kit_check(valve, kits, wanted["on"])})
 
 
-class Demand(Endpoint):
+class Demand(PartsRead):
     @extend_schema(
         operation_id="parts_demand",
         summary="What will be asked, what is short, and the ways out",
@@ -273,7 +391,7 @@ class Demand(Endpoint):
         return Response({"results": needs(request.user, self.now, site=wanted.get("site", ""))})
 
 
-class StockProposals(Endpoint):
+class StockProposals(PartsRead):
     @extend_schema(
         operation_id="parts_stock_proposals",
         summary="How many of each kit to keep, with everything it was worked out from",
@@ -286,7 +404,7 @@ class StockProposals(Endpoint):
         return Response({"results": rows})
 
 
-class FittedParts(Endpoint):
+class FittedParts(PartsRead):
     @extend_schema(
         operation_id="valves_fitted_parts_list",
         summary="The parts of a valve and how long each has worked",
@@ -299,7 +417,7 @@ class FittedParts(Endpoint):
         return Response({"results": lives_of(valve, self.now)})
 
 
-class CountDetail(Endpoint):
+class CountDetail(PartsRead):
     @extend_schema(
         operation_id="stock_counts_retrieve",
         summary="A count sheet; blind until it is counted",

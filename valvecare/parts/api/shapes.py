@@ -20,11 +20,11 @@ from valvecare.web.fields import InstantField, QueryWhole
 from valvecare.web.shapes import Closed, Flag, Text, Whole
 
 
-def _words(kind: type[StrEnum]) -> list[str]:
+def words_of(kind: type[StrEnum]) -> list[str]:
     return [word.value for word in kind]
 
 
-def _id(**more: Any) -> Whole:
+def record_id(**more: Any) -> Whole:
     return Whole(min_value=1, max_value=2**63 - 1, **more)
 
 
@@ -32,7 +32,7 @@ def _quantity() -> Whole:
     return Whole(required=False, default=1, min_value=1, max_value=10_000)
 
 
-def _line(length: int = 300, **more: Any) -> Text:
+def short_line(length: int = 300, **more: Any) -> Text:
     return Text(required=False, allow_blank=True, default="", max_length=length, **more)
 
 
@@ -64,7 +64,7 @@ class LedgerQuery(serializers.Serializer):
 
 class KeptQuery(serializers.Serializer):
     order = QueryWhole(required=False, min_value=1)
-    state = serializers.ChoiceField(choices=_words(ReservationState), required=False)
+    state = serializers.ChoiceField(choices=words_of(ReservationState), required=False)
 
 
 class SiteQuery(serializers.Serializer):
@@ -86,7 +86,9 @@ class KitQuery(serializers.Serializer):
 class PartIn(Closed):
     code = Text(max_length=40)
     name = Text(max_length=120)
-    place = _line(30, help_text="Part of the valve it replaces, in the words of the part list.")
+    place = short_line(
+        30, help_text="Part of the valve it replaces, in the words of the part list."
+    )
     unit = Text(required=False, default="piece", max_length=12)
     material = Text(required=False, default="not known", max_length=80)
     is_consumable = Flag(required=False, default=False)
@@ -98,30 +100,30 @@ class PartIn(Closed):
 
 class KitIn(Closed):
     name = Text(max_length=60)
-    design = _id(help_text="Id of the valve design at its revision.")
+    design = record_id(help_text="Id of the valve design at its revision.")
     lines = serializers.DictField(
         child=Whole(min_value=1, max_value=1000), help_text="Part number: how many."
     )
     use = serializers.ChoiceField(
-        choices=_words(KitUse), required=False, default=KitUse.EVERY_STRIP_DOWN.value
+        choices=words_of(KitUse), required=False, default=KitUse.EVERY_STRIP_DOWN.value
     )
     media = serializers.ListField(child=Text(max_length=40), max_length=20)
-    seal_material = _line(40)
+    seal_material = short_line(40)
     has_shelf_life = Flag(required=False, default=True)
     lead_weeks = Whole(required=False, default=None, allow_null=True, min_value=0, max_value=520)
     express_weeks = Whole(required=False, default=None, allow_null=True, min_value=0, max_value=520)
-    note = _line(200)
+    note = short_line(200)
 
 
 class ReceiveIn(Closed):
-    bin = _id(help_text="Id of the bin.")
-    kit = _id(required=False)
-    part = _id(required=False)
+    bin = record_id(help_text="Id of the bin.")
+    kit = record_id(required=False)
+    part = record_id(required=False)
     lot = Text(max_length=56, help_text="Lot code as on the packing.")
     quantity = _quantity()
     shelf_until = serializers.DateField(required=False, allow_null=True, default=None)
     cured_on = serializers.DateField(required=False, allow_null=True, default=None)
-    certificate = _line()
+    certificate = short_line()
     serials = serializers.ListField(
         child=Text(max_length=60), required=False, default=list, max_length=1000
     )
@@ -129,16 +131,16 @@ class ReceiveIn(Closed):
         child=Text(max_length=200), help_text="What was looked at: what was seen."
     )
     is_accepted = Flag()
-    words = _line(500)
-    purchase = _id(required=False, default=None, allow_null=True)
+    words = short_line(500)
+    purchase = record_id(required=False, default=None, allow_null=True)
     key = _key()
 
 
 class ReserveIn(Closed):
-    order = _id()
-    kit = _id(required=False)
-    part = _id(required=False)
-    lot = _id(required=False)
+    order = record_id()
+    kit = record_id(required=False)
+    part = record_id(required=False)
+    lot = record_id(required=False)
     quantity = _quantity()
 
 
@@ -147,13 +149,13 @@ class WhyIn(Closed):
 
 
 class IssueIn(Closed):
-    order = _id()
+    order = record_id()
     quantity = _quantity()
     key = _key()
 
 
 class ReturnIn(Closed):
-    order = _id()
+    order = record_id()
     quantity = _quantity()
     is_whole = Flag()
     missing = serializers.ListField(
@@ -163,7 +165,7 @@ class ReturnIn(Closed):
         max_length=100,
         help_text="Part numbers that did not come back.",
     )
-    why = _line()
+    why = short_line()
     key = _key()
 
 
@@ -174,17 +176,17 @@ class ScrapIn(Closed):
 
 
 class PurchaseIn(Closed):
-    site = _id()
-    kit = _id(required=False)
-    part = _id(required=False)
+    site = record_id()
+    kit = record_id(required=False)
+    part = record_id(required=False)
     quantity = _quantity()
     is_express = Flag(required=False, default=False)
-    order = _id(required=False, default=None, allow_null=True)
-    words = _line()
+    order = record_id(required=False, default=None, allow_null=True)
+    words = short_line()
 
 
 class CountIn(Closed):
-    store = _id()
+    store = record_id()
 
 
 class CountedIn(Closed):
@@ -194,9 +196,9 @@ class CountedIn(Closed):
 
 
 class FitIn(Closed):
-    part = _id()
-    serial = _line(60)
-    lot = _id(required=False, default=None, allow_null=True)
+    part = record_id()
+    serial = short_line(60)
+    lot = record_id(required=False, default=None, allow_null=True)
     fitted_at = InstantField()
 
 
@@ -219,6 +221,7 @@ class PartOut(serializers.Serializer):
     shelf_life_months = serializers.IntegerField(allow_null=True)
     lead_weeks = serializers.IntegerField(allow_null=True)
     superseded_by = serializers.ListField(child=serializers.CharField())
+    retired_at = serializers.DateTimeField(allow_null=True)
 
 
 class PartPage(serializers.Serializer):
@@ -231,10 +234,11 @@ class KitRow(serializers.Serializer):
     version = serializers.IntegerField()
     name = serializers.CharField()
     design = serializers.CharField()
-    use = serializers.ChoiceField(choices=_words(KitUse))
+    use = serializers.ChoiceField(choices=words_of(KitUse))
     media = serializers.ListField(child=serializers.CharField())
     lead_weeks = serializers.IntegerField(allow_null=True)
     express_weeks = serializers.IntegerField(allow_null=True)
+    retired_at = serializers.DateTimeField(allow_null=True)
 
 
 class KitPageOut(serializers.Serializer):
@@ -258,7 +262,7 @@ class LotOut(serializers.Serializer):
     on_hand = serializers.IntegerField()
     reserved = serializers.IntegerField()
     available = serializers.IntegerField()
-    state = serializers.ChoiceField(choices=_words(LotState))
+    state = serializers.ChoiceField(choices=words_of(LotState))
     quarantine_why = serializers.CharField()
     missing = serializers.ListField(child=serializers.CharField())
 
@@ -275,7 +279,7 @@ class LotsOut(serializers.Serializer):
 class MovementOut(serializers.Serializer):
     id = serializers.IntegerField()
     lot_id = serializers.IntegerField()
-    kind = serializers.ChoiceField(choices=_words(MovementKind))
+    kind = serializers.ChoiceField(choices=words_of(MovementKind))
     quantity = serializers.IntegerField()
     order_id = serializers.IntegerField(allow_null=True)
     order = serializers.CharField()
@@ -298,7 +302,7 @@ class ReservationOut(serializers.Serializer):
     order_id = serializers.IntegerField()
     order = serializers.CharField()
     quantity = serializers.IntegerField()
-    state = serializers.ChoiceField(choices=_words(ReservationState))
+    state = serializers.ChoiceField(choices=words_of(ReservationState))
     job_on = serializers.DateField()
     fit = serializers.CharField()
     at = serializers.DateTimeField()
@@ -312,14 +316,14 @@ class KeptPage(serializers.Serializer):
 
 class _FitReason(serializers.Serializer):
     field = serializers.CharField()
-    word = serializers.ChoiceField(choices=_words(FitWord))
+    word = serializers.ChoiceField(choices=words_of(FitWord))
     code = serializers.CharField()
     words = serializers.CharField()
     remedy = serializers.CharField()
 
 
 class _Decision(serializers.Serializer):
-    word = serializers.ChoiceField(choices=_words(FitWord))
+    word = serializers.ChoiceField(choices=words_of(FitWord))
     reasons = _FitReason(many=True)
     numbers = serializers.DictField(child=serializers.CharField())
 
@@ -369,7 +373,7 @@ class KitOut(serializers.Serializer):
     version = serializers.IntegerField()
     name = serializers.CharField()
     design = serializers.CharField()
-    use = serializers.ChoiceField(choices=_words(KitUse))
+    use = serializers.ChoiceField(choices=words_of(KitUse))
     media = serializers.ListField(child=serializers.CharField())
     seal_material = serializers.CharField()
     has_shelf_life = serializers.BooleanField()
@@ -384,7 +388,7 @@ class KitOut(serializers.Serializer):
 
 
 class _Offer(serializers.Serializer):
-    kind = serializers.ChoiceField(choices=_words(OfferKind))
+    kind = serializers.ChoiceField(choices=words_of(OfferKind))
     arrives_on = serializers.DateField(allow_null=True)
     is_in_time = serializers.BooleanField()
     words = serializers.CharField()
@@ -402,7 +406,7 @@ class NeedOut(serializers.Serializer):
     window = serializers.CharField()
     kit_id = serializers.IntegerField(allow_null=True)
     kit = serializers.CharField()
-    state = serializers.ChoiceField(choices=_words(NeedState))
+    state = serializers.ChoiceField(choices=words_of(NeedState))
     words = serializers.CharField()
     offers = _Offer(many=True)
 
@@ -447,7 +451,7 @@ class PurchaseOut(serializers.Serializer):
     order_id = serializers.IntegerField(allow_null=True)
     asked_on = serializers.DateField()
     arrives_on = serializers.DateField()
-    state = serializers.ChoiceField(choices=_words(PurchaseState))
+    state = serializers.ChoiceField(choices=words_of(PurchaseState))
     words = serializers.CharField()
 
 
@@ -471,7 +475,7 @@ class CountOut(serializers.Serializer):
     id = serializers.IntegerField()
     version = serializers.IntegerField()
     store = serializers.CharField()
-    state = serializers.ChoiceField(choices=_words(CountState))
+    state = serializers.ChoiceField(choices=words_of(CountState))
     lines = _CountLine(many=True)
 
 

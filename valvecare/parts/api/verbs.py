@@ -11,17 +11,26 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 
 from valvecare.parts import actions
-from valvecare.parts.api import shapes
+from valvecare.parts.api import keeping, shapes
 from valvecare.parts.api.lists import (
+    Bins,
     CountDetail,
     FittedParts,
+    KitDetail,
     Kits,
     Parts,
+    Policies,
     Purchases,
     Reservations,
+    Stores,
+    Supersessions,
+    bin_out,
     kit_row,
     part_out,
+    policy_out,
     purchase_out,
+    store_out,
+    supersession_out,
 )
 from valvecare.parts.models import Reservation
 from valvecare.parts.reads import (
@@ -33,6 +42,7 @@ from valvecare.parts.reads import (
     reservation_rows,
     stock_rows,
 )
+from valvecare.register.rules import Scope
 from valvecare.web.concurrency import etag_headers, version_from
 from valvecare.web.idempotency import idempotent
 from valvecare.web.views import Endpoint
@@ -62,6 +72,8 @@ class Act:
     """Name of the id in the address, and of the action's first argument."""
     renamed: dict[str, str] = field(default_factory=dict)
     is_versioned: bool = False
+    is_for_people: bool = False
+    """Needs a person's judgement or a second person: shut to tokens."""
     status: int = 200
     example: dict[str, Any] = field(default_factory=dict)
 
@@ -87,6 +99,34 @@ def _kit(row: Any, user: Any, at: datetime) -> Any:
     return kit_row(row)
 
 
+def _store(row: Any, user: Any, at: datetime) -> Any:
+    return store_out(row)
+
+
+def _bin(row: Any, user: Any, at: datetime) -> Any:
+    return bin_out(row)
+
+
+def _supersession(row: Any, user: Any, at: datetime) -> Any:
+    return supersession_out(row)
+
+
+def _policy(row: Any, user: Any, at: datetime) -> Any:
+    return policy_out(row)
+
+
+def _change_part(part_id: int, *, version: int, actor: Any, at: datetime, **given: Any) -> Any:
+    reason = given.pop("reason", "")
+    return actions.change_part(part_id, given, version=version, actor=actor, at=at, reason=reason)
+
+
+def _change_kit(kit_id: int, *, version: int, actor: Any, at: datetime, **given: Any) -> Any:
+    reason, lines = given.pop("reason", ""), given.pop("lines", None)
+    return actions.change_kit(
+        kit_id, given, version=version, actor=actor, at=at, lines=lines, reason=reason
+    )
+
+
 def _purchase(row: Any, user: Any, at: datetime) -> Any:
     return purchase_out(row)
 
@@ -109,6 +149,49 @@ ADD_KIT = Act("kits_add", "Add a kit for one design at its revision", shapes.Kit
               shapes.KitRow, _kit, renamed={"design": "design_id"}, status=201,
               example={"name": "CED100-100B-soft", "design": 7, "lines": {"CED-GSK": 1},
                        "media": ["water"]})  # fmt: skip
+CHANGE_PART = Act("part_numbers_change", "Change a part number", keeping.PartChange, _change_part,
+                  shapes.PartOut, _part, id_name="part_id", is_versioned=True,
+                  example={"lead_weeks": 6, "reason": "as quoted"})  # fmt: skip
+RETIRE_PART = Act("part_numbers_retire", "Retire a part number", keeping.RetireIn,
+                  actions.retire_part, shapes.PartOut, _part, id_name="part_id",
+                  is_versioned=True, example={"reason": "no longer made"})  # fmt: skip
+CHANGE_KIT = Act("kits_change", "Change a kit, and what is in it", keeping.KitChange, _change_kit,
+                 shapes.KitRow, _kit, id_name="kit_id", is_versioned=True,
+                 example={"lines": {"CED-GSK": 1, "CED-ORG": 2}, "reason": "ring added"},
+                 )  # fmt: skip
+RETIRE_KIT = Act("kits_retire", "Retire a kit", keeping.RetireIn, actions.retire_kit, shapes.KitRow,
+                 _kit, id_name="kit_id", is_versioned=True, example={"reason": "superseded"},
+                 )  # fmt: skip
+ADD_STORE = Act("stores_add", "Add a store with its bins", keeping.StoreIn, actions.add_store,
+                keeping.StoreOut, _store, renamed={"site": "site_id"}, status=201,
+                example={"site": 1, "name": "NH store", "bins": ["A-01", "A-02"]})  # fmt: skip
+RENAME_STORE = Act("stores_rename", "Rename a store", keeping.StoreName, actions.rename_store,
+                   keeping.StoreOut, _store, id_name="store_id", is_versioned=True,
+                   example={"name": "main store"})  # fmt: skip
+RETIRE_STORE = Act("stores_retire", "Retire a store without bins", keeping.RetireIn,
+                   actions.retire_store, keeping.StoreOut, _store, id_name="store_id",
+                   is_versioned=True, example={"reason": "moved"})  # fmt: skip
+ADD_BIN = Act("bins_add", "Add a bin to a store", keeping.BinIn, actions.add_bin, keeping.BinOut,
+              _bin, renamed={"store": "store_id"}, status=201,
+              example={"store": 1, "code": "A-07"})  # fmt: skip
+RENAME_BIN = Act("bins_rename", "Rename a bin", keeping.BinCode, actions.rename_bin, keeping.BinOut,
+                 _bin, id_name="bin_id", is_versioned=True, example={"code": "A-08"})  # fmt: skip
+RETIRE_BIN = Act("bins_retire", "Retire an empty bin", keeping.RetireIn, actions.retire_bin,
+                 keeping.BinOut, _bin, id_name="bin_id", is_versioned=True,
+                 example={"reason": "shelf taken down"})  # fmt: skip
+SUPERSEDE = Act("supersessions_add", "Say that one part number came after another",
+                keeping.SupersessionIn, actions.supersede, keeping.SupersessionOut, _supersession,
+                status=201, example={"old": "CED-SPR-A", "new": "CED-SPR-B"})  # fmt: skip
+WITHDRAW = Act("supersessions_withdraw", "Take a supersession back", shapes.WhyIn,
+               actions.withdraw_supersession, keeping.SupersessionOut, _supersession,
+               id_name="supersession_id", example={"why": "Entered the wrong way round."},
+               )  # fmt: skip
+SET_POLICY = Act("parts_policies_add", "Set the owner's figures for the store from a day on",
+                 keeping.PartsPolicyIn, actions.set_parts_policy, keeping.PartsPolicyOut, _policy,
+                 is_for_people=True, status=201,
+                 example={"margin_days": 14, "stock_target": 0.95, "horizon_weeks": 8,
+                          "source": "owner's letter (invented)", "owner": "reliability engineer",
+                          "valid_from": "2026-06-01"})  # fmt: skip
 RESERVE = Act("reservations_add", "Keep a kit, part or lot for an order", shapes.ReserveIn,
               actions.reserve, shapes.ReservationOut, _kept, renamed=_ITEM, status=201,
               example={"order": 123, "kit": 4})  # fmt: skip
@@ -118,11 +201,13 @@ ASK = Act("purchases_add", "Note that something was ordered", shapes.PurchaseIn,
 FIT = Act("valves_fitted_parts_add", "Record that a part was fitted", shapes.FitIn,
           actions.fit_part, shapes.LifeOut, _life, id_name="valve_id", status=201,
           renamed={"part": "part_id", "lot": "lot_id"},
-          example={"part": 3, "serial": "S-1", "fitted_at": "2026-05-04T10:00:00+02:00"},
+          is_for_people=True,
+             example={"part": 3, "serial": "S-1", "fitted_at": "2026-05-04T10:00:00+02:00"},
           )  # fmt: skip
 BEGIN_COUNT = Act("stock_counts_begin", "Begin a blind count of a store", shapes.CountIn,
                   actions.begin_count, shapes.CountOut, _count, renamed={"store": "store_id"},
-                  status=201, example={"store": 1})  # fmt: skip
+                  status=201, is_for_people=True,
+             example={"store": 1})  # fmt: skip
 RECEIVE = Act("receipts_add", "Receive pieces after a receiving check", shapes.ReceiveIn,
               actions.receive, shapes.LotOut, _lot, status=201,
               renamed={"bin": "bin_id", "kit": "kit_id", "part": "part_id", "lot": "lot_code",
@@ -147,10 +232,12 @@ OF_LOT = {
                       is_versioned=True, example={"why": "Two kits with the same label."}),
     "free": Act("lots_free", "Free a lot from quarantine", shapes.WhyIn, actions.free,
                 shapes.LotOut, _lot, id_name="lot_id", is_versioned=True,
-                example={"why": "Measured: revision B."}),
+                is_for_people=True,
+             example={"why": "Measured: revision B."}),
     "break-up": Act("lots_break_up", "Make loose parts of kits that are not whole", shapes.WhyIn,
                     actions.break_up, shapes.LotsOut, _lots, id_name="lot_id", is_versioned=True,
-                    example={"why": "The spring is gone."}),
+                    is_for_people=True,
+             example={"why": "The spring is gone."}),
 }  # fmt: skip
 RELEASE = Act("reservations_release", "Let go what is kept", shapes.WhyIn, actions.release,
               shapes.ReservationOut, _kept, id_name="reservation_id",
@@ -160,6 +247,7 @@ DROP_PURCHASE = Act("purchases_drop", "It will not come", shapes.WhyIn, actions.
                     example={"why": "Supplier cannot deliver."})  # fmt: skip
 REMOVE = Act("fitted_parts_remove", "Record that a part was taken out", shapes.RemoveIn,
              actions.remove_part, shapes.LifeOut, _life, id_name="fitted_id",
+             is_for_people=True,
              example={"why": "Pitted.", "removed_at": "2026-05-04T10:00:00+02:00"})  # fmt: skip
 
 
@@ -171,18 +259,21 @@ def _enter(count_id: int, *, counted: dict[str, int], **more: Any) -> Any:
 OF_COUNT = {
     "enter": Act("stock_counts_enter", "Enter what was counted", shapes.CountedIn, _enter,
                  shapes.CountOut, _count, id_name="count_id", is_versioned=True,
-                 example={"counted": {"1": 2}}),
+                 is_for_people=True,
+             example={"counted": {"1": 2}}),
     "approve": Act("stock_counts_approve", "Approve the differences as a second person",
                    shapes.WhyIn, actions.approve_count, shapes.CountOut, _count,
-                   id_name="count_id", is_versioned=True, example={"why": "Taken at night."}),
+                   id_name="count_id", is_versioned=True, is_for_people=True,
+             example={"why": "Taken at night."}),
     "reject": Act("stock_counts_reject", "Throw the count away", shapes.WhyIn,
                   actions.reject_count, shapes.CountOut, _count, id_name="count_id",
-                  is_versioned=True, example={"why": "Counted in the dark."}),
+                  is_versioned=True, is_for_people=True,
+             example={"why": "Counted in the dark."}),
 }  # fmt: skip
 
 
-def posting(act: Act, base: type[Endpoint] = Endpoint) -> type[Endpoint]:
-    """An endpoint class that does one act on POST, beside what `base` reads on GET."""
+def doing(act: Act, base: type[Endpoint] = Endpoint, *, method: str = "post") -> type[Endpoint]:
+    """An endpoint class that does one act, beside what `base` reads on GET."""
     parameters = [IDEMPOTENCY_KEY, *([IF_MATCH] if act.is_versioned else [])]
 
     @extend_schema(
@@ -193,7 +284,7 @@ def posting(act: Act, base: type[Endpoint] = Endpoint) -> type[Endpoint]:
         responses={act.status: act.out},
         examples=[OpenApiExample("example", request_only=True, value=act.example)],
     )
-    def post(self: Endpoint, request: Request, **ids: int) -> Response:
+    def do(self: Endpoint, request: Request, **ids: int) -> Response:
         def effect() -> Response:
             shape = act.shape(data=request.data)
             shape.is_valid(raise_exception=True)
@@ -212,7 +303,16 @@ def posting(act: Act, base: type[Endpoint] = Endpoint) -> type[Endpoint]:
         return idempotent(request, effect)
 
     name = "".join(word.title() for word in act.operation.split("_"))
-    return type(name, (base,), {"post": post, "__doc__": f"{act.summary}."})
+    more: dict[str, Any] = {method: do, "__doc__": f"{act.summary}."}
+    if not act.is_for_people:
+        held = getattr(base, "required_scopes", None) or {}
+        more["required_scopes"] = {**held, method.upper(): [Scope.PARTS_WRITE.value]}
+    return type(name, (base,), more)
+
+
+def posting(act: Act, base: type[Endpoint] = Endpoint) -> type[Endpoint]:
+    """As `doing`, on POST."""
+    return doing(act, base)
 
 
 PartsEndpoint = posting(ADD_PART, Parts)
@@ -222,4 +322,9 @@ PurchasesEndpoint = posting(ASK, Purchases)
 FittedPartsEndpoint = posting(FIT, FittedParts)
 CountsEndpoint = posting(BEGIN_COUNT)
 CountEndpoint = CountDetail
+StoresEndpoint = posting(ADD_STORE, Stores)
+BinsEndpoint = posting(ADD_BIN, Bins)
+SupersessionsEndpoint = posting(SUPERSEDE, Supersessions)
+PoliciesEndpoint = posting(SET_POLICY, Policies)
+KitEndpoint = doing(CHANGE_KIT, KitDetail, method="patch")
 ReceiptsEndpoint = posting(RECEIVE)

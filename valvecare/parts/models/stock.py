@@ -9,6 +9,7 @@ from django.db.models import F, Q
 from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
 from valvecare.parts.models.catalogue import Kit, PartNumber
 from valvecare.parts.rules import MovementKind, PurchaseState, ReservationState
+from valvecare.register.models import Retirable
 from valvecare.register.rules import choices
 
 _MOST = 1_000_000
@@ -48,7 +49,7 @@ class OnlyAdded(SiteScoped):
         raise TypeError(f"{type(self).__name__} is only added to.")
 
 
-class Store(Versioned, SiteScoped):
+class Store(Versioned, SiteScoped, Retirable):
     """A place at a site where spares are kept."""
 
     site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="stores")
@@ -65,7 +66,7 @@ class Store(Versioned, SiteScoped):
         return self.name
 
 
-class Bin(SiteScoped):
+class Bin(Versioned, SiteScoped, Retirable):
     """One place in a store."""
 
     site_path: ClassVar[str] = "store__site"

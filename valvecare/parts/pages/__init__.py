@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from valvecare.parts.pages import lists, lots
+from valvecare.parts.pages import lists, lots, places
 
 urls = [
     path("parts/", lists.stock, name="parts"),
@@ -14,6 +14,11 @@ urls = [
     path("parts/kits/", lists.kits, name="kits"),
     path("parts/kits/<int:pk>/", lists.kit, name="kit"),
     path("parts/pick-list/<int:pk>/", lists.picking, name="pick-list"),
+    path("parts/stores/", places.stores, name="stores"),
+    path("parts/stores/add/", places.add_store, name="store-add"),
+    path("parts/bins/add/", places.add_bin, name="bin-add"),
+    path("parts/bins/<int:pk>/", places.bin_, name="bin"),
+    path("parts/bins/<int:pk>/<slug:verb>/", places.bin_act, name="bin-act"),
     path("parts/receive/", lots.receive, name="parts-receive"),
     path("parts/lots/<int:pk>/", lots.lot, name="lot"),
     path("parts/lots/<int:pk>/<slug:verb>/", lots.do, name="lot-act"),

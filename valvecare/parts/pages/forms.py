@@ -172,7 +172,9 @@ class ReceiveForm(ActForm):
         super().__init__(*args, **kwargs)
         where = sites_where(user, "change_parts")
         choices: dict[str, Any] = {
-            "place": Bin.objects.filter(store__site__in=where).select_related("store"),
+            "place": Bin.objects.filter(store__site__in=where, retired_at=None).select_related(
+                "store"
+            ),
             "kit": Kit.objects.filter(retired_at__isnull=True),
             "part": PartNumber.objects.filter(retired_at__isnull=True),
             "purchase": Purchase.objects.filter(

@@ -19,6 +19,7 @@ from valvecare.parts.reads import (
     catalogue,
     find_lot,
     kit_page,
+    labelled_place,
     needs,
     open_counts,
     pick_list,
@@ -73,6 +74,9 @@ def find(request: HttpRequest) -> HttpResponse:
     """Go to the lot behind a scanned label or a typed code."""
     may_look(request)
     scanned = request.GET.get("q", "")
+    place = labelled_place(scanned, request.user)
+    if place is not None:
+        return gone_to(request, place.url_name, *place.args)
     try:
         return gone_to(request, "lot", find_lot(scanned, request.user).pk)
     except NotFound as error:

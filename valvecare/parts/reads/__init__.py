@@ -26,6 +26,7 @@ from valvecare.parts.reads.facts import (
     site_day,
 )
 from valvecare.parts.reads.lives import Life, gained_at, lives_of
+from valvecare.parts.reads.places import BinPage, StoreLine, bin_page, labelled_place, stores_of
 from valvecare.parts.reads.spares import (
     Spare,
     SpareLine,
@@ -54,6 +55,11 @@ from valvecare.parts.reads.stock import (
 )
 
 __all__ = [
+    "BinPage",
+    "StoreLine",
+    "bin_page",
+    "labelled_place",
+    "stores_of",
     "CountSheet",
     "count_sheet",
     "open_counts",

@@ -109,8 +109,11 @@ def issue_plant_credential(
         *(rules.why_not_change(site.code, is_retired=site.is_retired) for site in sites),
     )
     user = _service_user(name)
+    roles = [Role.INTEGRATOR]
+    if rules.ACTS_AS_STOREKEEPER & set(wanted):
+        roles.append(Role.STOREKEEPER)
     Membership.objects.bulk_create(
-        Membership(user=user, site=site, role=Role.INTEGRATOR.value) for site in sites
+        Membership(user=user, site=site, role=role.value) for site in sites for role in roles
     )
     return _issue(name.strip(), user, sites, wanted, days, actor, at)
 

@@ -63,6 +63,47 @@ class RecordForm(forms.ModelForm):
         return {name: self.cleaned_data[name] for name in self.changed_data if name in names}
 
 
+def act_on_chosen(
+    model_admin: Any,
+    request: HttpRequest,
+    queryset: Any,
+    *,
+    name: str,
+    title: str,
+    button: str,
+    act: Callable[..., Any],
+) -> HttpResponse | None:
+    """A page that lists what will happen and asks for the reason; then one result per row."""
+    if "go" not in request.POST:
+        context = {
+            **model_admin.admin_site.each_context(request),
+            "title": title,
+            "button": button,
+            "rows": queryset[:500],
+            "action": name,
+            "chosen": ACTION_CHECKBOX_NAME,
+            "opts": model_admin.model._meta,
+        }
+        return TemplateResponse(request, "valvecare/register/admin_act.html", context)
+    reason = request.POST.get("reason", "")
+    for row in queryset:
+        version = request.POST.get(f"version-{row.pk}", "")
+        try:
+            act(
+                row,
+                version=int(version) if version.isascii() and version.isdigit() else 0,
+                actor=request.user,
+                at=clock.now(),
+                reason=reason,
+            )
+        except (ActionError, DjangoValidationError) as refusal:
+            words = "; ".join(getattr(refusal, "messages", [str(refusal)]))
+            messages.error(request, f"{row}: {words}")
+        else:
+            messages.success(request, f"{row}: done.")
+    return HttpResponseRedirect(request.get_full_path())
+
+
 class SiteScopedAdmin(OwnHistoryAdmin):
     """List, change page, choices and history are cut to the person's sites.
 
@@ -168,45 +209,8 @@ class SiteScopedAdmin(OwnHistoryAdmin):
         return super().history_form_view(request, object_id, version_id, extra_context)
 
     # what replaces deleting
-    def _do(
-        self,
-        request: HttpRequest,
-        queryset: Any,
-        *,
-        name: str,
-        title: str,
-        button: str,
-        act: Callable[..., Any],
-    ) -> HttpResponse | None:
-        """A page that lists what will happen and asks for the reason; then one result per row."""
-        if "go" not in request.POST:
-            context = {
-                **self.admin_site.each_context(request),
-                "title": title,
-                "button": button,
-                "rows": queryset[:500],
-                "action": name,
-                "chosen": ACTION_CHECKBOX_NAME,
-                "opts": self.model._meta,
-            }
-            return TemplateResponse(request, "valvecare/register/admin_act.html", context)
-        reason = request.POST.get("reason", "")
-        for row in queryset:
-            version = request.POST.get(f"version-{row.pk}", "")
-            try:
-                act(
-                    row,
-                    version=int(version) if version.isascii() and version.isdigit() else 0,
-                    actor=request.user,
-                    at=clock.now(),
-                    reason=reason,
-                )
-            except (ActionError, DjangoValidationError) as refusal:
-                words = "; ".join(getattr(refusal, "messages", [str(refusal)]))
-                messages.error(request, f"{row}: {words}")
-            else:
-                messages.success(request, f"{row}: done.")
-        return HttpResponseRedirect(request.get_full_path())
+    def _do(self, request: HttpRequest, queryset: Any, **what: Any) -> HttpResponse | None:
+        return act_on_chosen(self, request, queryset, **what)
 
     @admin.action(description="Retire, with a reason…", permissions=["change"])
     def retire_chosen(self, request: HttpRequest, queryset: Any) -> Any:

@@ -14,8 +14,8 @@ from django.views.decorators.http import require_POST, require_safe
 from valvecare.core.errors import NotFound
 from valvecare.core.permits import may, may_anywhere
 from valvecare.register.actions import make_label, retire_label
-from valvecare.register.models import Label, ProtectionValve
-from valvecare.register.reads import Target, label_of, live_labels, target_of
+from valvecare.register.models import Label
+from valvecare.register.reads import SOURCES, Target, label_of, live_labels, target_of
 from valvecare.register.rules import LabelKind, label_code
 from valvecare.web import clock
 from valvecare.web.label_drawing import (
@@ -70,26 +70,28 @@ def _whole(texts: list[str]) -> list[int]:
     return [int(text) for text in texts if text.isascii() and text.isdigit() and len(text) < 13]
 
 
+def _kind(text: str) -> LabelKind:
+    try:
+        return LabelKind(text or LabelKind.VALVE.value)
+    except ValueError as error:
+        raise Http404 from error
+
+
 @require_safe
 @login_required
 def labels(request: HttpRequest, words: str = "", status: int = 200) -> HttpResponse:
-    """Protection valves with their labels: choose some, make what is missing, print a sheet."""
+    """Valves, pumps, bins or kits with their labels: make what is missing, print a sheet."""
     user: Any = request.user
-    rows = (
-        ProtectionValve.objects.for_user(user)
-        .filter(retired_at=None)
-        .select_related("pump__group__site")
-        .order_by("pump__group__site__code", "tag")
-    )
+    kind = _kind(request.GET.get("kind", ""))
+    source = SOURCES[kind]
     site, group = request.GET.get("site", ""), request.GET.get("group", "")
-    if site:
-        rows = rows.filter(pump__group__site__code=site)
-    if group:
-        rows = rows.filter(pump__group__code=group)
-    page = Paginator(rows, PAGE).get_page(request.GET.get("page"))
-    kept = live_labels(LabelKind.VALVE, [valve.pk for valve in page])
+    page = Paginator(source.rows(user, site, group), PAGE).get_page(request.GET.get("page"))
+    lines = [source.line(row) for row in page]
+    kept = live_labels(kind, [line.id for line in lines])
     context = {
-        "lines": [(valve, kept.get(valve.pk)) for valve in page],
+        "kind": kind,
+        "kinds": list(LabelKind),
+        "lines": [(line, kept.get(line.id)) for line in lines],
         "page": page,
         "site": site,
         "group": group,
@@ -103,29 +105,35 @@ def labels(request: HttpRequest, words: str = "", status: int = 200) -> HttpResp
     return render(request, "valvecare/register/labels.html", context, status=status)
 
 
+def _seen(user: Any, kind: LabelKind, ids: list[int]) -> list[int]:
+    """Those of the ids that the person may see and that are in use, in the order of the list."""
+    rows = SOURCES[kind].rows(user, "", "").filter(pk__in=ids)
+    return list(rows.values_list("pk", flat=True))
+
+
 @require_POST
 @login_required
 def labels_print(request: HttpRequest) -> HttpResponse:
-    """Make the labels the chosen valves lack, if asked, and show the sheet to print."""
-    chosen = list(dict.fromkeys(_whole(request.POST.getlist("valve"))))
-    seen = ProtectionValve.objects.for_user(request.user).filter(pk__in=chosen)
-    ids = list(seen.order_by("tag").values_list("pk", flat=True))
-    back = _to(request, "labels")
-    if not ids or len(ids) > SHEET:
-        return see_other(f"{back}?{urlencode({'refused': 'choose'})}")
+    """Make the labels the chosen things lack, if asked, and show the sheet to print."""
+    kind = _kind(request.POST.get("kind", ""))
+    chosen = list(dict.fromkeys(_whole(request.POST.getlist("thing"))))
+    ids = _seen(request.user, kind, chosen) if len(chosen) <= SHEET else []
+    back = f"{_to(request, 'labels')}?{urlencode({'kind': kind.value})}"
+    if not ids:
+        return see_other(f"{back}&{urlencode({'refused': 'choose'})}")
     if "make" in request.POST:
-        missing = [pk for pk in ids if pk not in live_labels(LabelKind.VALVE, ids)]
+        missing = [pk for pk in ids if pk not in live_labels(kind, ids)]
 
         def make() -> None:
             for pk in missing:
-                make_label(LabelKind.VALVE, pk, actor=request.user, at=clock.now())
+                make_label(kind, pk, actor=request.user, at=clock.now())
 
         problem = run_once(request, request.POST.get("idempotency_key", "")[:80], make)
         if problem:
             return _refused(request, problem)
-    kept = live_labels(LabelKind.VALVE, ids)
+    kept = live_labels(kind, ids)
     if not kept:
-        return see_other(f"{back}?{urlencode({'refused': 'no label'})}")
+        return see_other(f"{back}&{urlencode({'refused': 'no label'})}")
     query = [("label", str(kept[pk].pk)) for pk in ids if pk in kept]
     query.append(("size", request.POST.get("size", DEFAULT_SIZE)))
     return see_other(f"{_to(request, 'labels-sheet')}?{urlencode(query)}")
@@ -201,7 +209,7 @@ def _one(request: HttpRequest, target: Target, words: str = "", status: int = 20
 @require_safe
 @login_required
 def label_of_thing(request: HttpRequest, kind: str, pk: int) -> HttpResponse:
-    """The label of one valve or pump: as it is printed, who made it, the retired ones."""
+    """The label of one thing: as it is printed, who made it, the retired ones."""
     return _one(request, _target(request, kind, pk))
 
 
@@ -269,7 +277,7 @@ def _label(request: HttpRequest, text: str) -> tuple[Label, Target]:
 @require_safe
 @login_required
 def label(request: HttpRequest, code: str) -> HttpResponse:
-    """Where a scanned plate leads: the valve. A retired plate is answered 410, with words."""
+    """Where a scanned plate leads: the page of its thing. A retired one is answered 410."""
     found, target = _label(request, code)
     if found.is_retired:
         context = {"label": found, "target": target}

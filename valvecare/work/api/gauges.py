@@ -7,14 +7,19 @@ from rest_framework import serializers
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from valvecare.web.concurrency import etag_headers
+from valvecare.web.concurrency import etag_headers, version_from
 from valvecare.web.filters import refuse_unknown
 from valvecare.web.idempotency import idempotent
 from valvecare.web.pagination import keyset_page
 from valvecare.web.shapes import Closed, Number, Text
 from valvecare.web.views import Endpoint
-from valvecare.work.actions.gauges import add_gauge
-from valvecare.work.api.orders import IDEMPOTENCY_KEY
+from valvecare.work.actions.gauges import (
+    add_gauge,
+    bring_back_gauge,
+    change_gauge,
+    retire_gauge,
+)
+from valvecare.work.api.orders import IDEMPOTENCY_KEY, IF_MATCH
 from valvecare.work.api.shapes import Word
 from valvecare.work.models import Gauge
 from valvecare.work.rules import GaugeKind
@@ -52,6 +57,20 @@ class GaugeIn(Closed):
         help_text="The same as a share of the reading.",
     )
     note = Text(required=False, allow_blank=True, default="", max_length=200)
+
+
+class GaugeChange(Closed):
+    range_low = Number(required=False, min_value=-1e6, max_value=1e6)
+    range_high = Number(required=False, min_value=-1e6, max_value=1e6)
+    step = Number(required=False, min_value=1e-6, max_value=1e6)
+    calibrated_until = serializers.DateField(required=False, help_text="Last day, at the site.")
+    uncertainty = Number(required=False, allow_null=True, min_value=0, max_value=1e6)
+    uncertainty_share = Number(required=False, allow_null=True, min_value=0, max_value=1)
+    note = Text(required=False, allow_blank=True, max_length=200)
+
+
+class GaugeReason(Closed):
+    reason = Text(max_length=300, allow_blank=True)
 
 
 class GaugeOut(serializers.Serializer):
@@ -149,3 +168,57 @@ class Gauges(Endpoint):
             return Response(_gauge(gauge), status=201, headers=etag_headers(gauge))
 
         return idempotent(request, effect)
+
+
+class GaugeOne(Endpoint):
+    @extend_schema(
+        operation_id="gauges_change",
+        summary="Change a gauge, for example after its calibration",
+        parameters=[IF_MATCH],
+        request=GaugeChange,
+        responses={200: GaugeOut},
+        examples=[
+            OpenApiExample(
+                "calibrated", request_only=True, value={"calibrated_until": "2027-04-30"}
+            )
+        ],
+    )
+    def patch(self, request: Request, gauge_id: int) -> Response:
+        shape = GaugeChange(data=request.data)
+        shape.is_valid(raise_exception=True)
+        gauge = change_gauge(
+            gauge_id,
+            shape.validated_data,
+            version=version_from(request),
+            actor=request.user,
+            at=self.now,
+        )
+        return Response(_gauge(gauge), headers=etag_headers(gauge))
+
+
+def _with_reason(operation: str, summary: str, act: Any) -> type[Endpoint]:
+    @extend_schema(
+        operation_id=operation,
+        summary=summary,
+        parameters=[IF_MATCH],
+        request=GaugeReason,
+        responses={200: GaugeOut},
+        examples=[OpenApiExample("reason", request_only=True, value={"reason": "dropped"})],
+    )
+    def post(self: Endpoint, request: Request, gauge_id: int) -> Response:
+        shape = GaugeReason(data=request.data)
+        shape.is_valid(raise_exception=True)
+        gauge = act(
+            gauge_id,
+            version=version_from(request),
+            actor=request.user,
+            at=self.now,
+            **shape.validated_data,
+        )
+        return Response(_gauge(gauge), headers=etag_headers(gauge))
+
+    return type(operation, (Endpoint,), {"post": post, "__doc__": f"{summary}."})
+
+
+GaugeRetire = _with_reason("gauges_retire", "Take a gauge out of service", retire_gauge)
+GaugeBringBack = _with_reason("gauges_bring_back", "Bring a gauge back", bring_back_gauge)

@@ -7,15 +7,18 @@ from rest_framework.response import Response
 
 from valvecare.web.filters import refuse_unknown
 from valvecare.web.views import Endpoint
-from valvecare.work.reads import findings_for_engineer
+from valvecare.work.reads import findings_for_engineer, joints_for_engineer
 
 
 class ReviewRow(serializers.Serializer):
     finding = serializers.IntegerField()
     order = serializers.IntegerField()
+    version = serializers.IntegerField(help_text="Of the order; the ETag of its next verb.")
     number = serializers.CharField()
     valve = serializers.CharField()
     part = serializers.CharField()
+    found = serializers.CharField()
+    grade = serializers.CharField()
     decision = serializers.CharField()
     rule_says = serializers.CharField()
     rule_words = serializers.CharField()
@@ -24,8 +27,21 @@ class ReviewRow(serializers.Serializer):
     at = serializers.DateTimeField()
 
 
+class JointReviewRow(serializers.Serializer):
+    tightening = serializers.IntegerField()
+    order = serializers.IntegerField()
+    version = serializers.IntegerField()
+    number = serializers.CharField()
+    valve = serializers.CharField()
+    words = serializers.CharField()
+    because = serializers.CharField()
+    by = serializers.CharField()
+    at = serializers.DateTimeField()
+
+
 class ReviewList(serializers.Serializer):
     results = ReviewRow(many=True)
+    joints = JointReviewRow(many=True)
 
 
 class FindingsForEngineer(Endpoint):
@@ -33,9 +49,14 @@ class FindingsForEngineer(Endpoint):
 
     @extend_schema(
         operation_id="findings_for_engineer_list",
-        summary="Findings of open orders that wait for the engineer",
+        summary="Findings and joints of open orders that wait for the engineer",
         responses={200: ReviewList},
     )
     def get(self, request: Request) -> Response:
         refuse_unknown(request, ())
-        return Response({"results": findings_for_engineer(request.user)})
+        return Response(
+            {
+                "results": findings_for_engineer(request.user),
+                "joints": joints_for_engineer(request.user),
+            }
+        )

@@ -16,9 +16,11 @@ from valvecare.work.reads.facts import (
 from valvecare.work.reads.find import find_orders
 from valvecare.work.reads.identity import identity_texts
 from valvecare.work.reads.measuring import (
+    JointReview,
     ReviewLine,
     findings_for_engineer,
     gauge_at,
+    joints_for_engineer,
     limits_of,
 )
 from valvecare.work.reads.mine import MyWork, my_work
@@ -45,6 +47,8 @@ from valvecare.work.reads.signed import (
 from valvecare.work.reads.torque import JointCard, cover_of, joint_card, owners_torque, wrench_of
 
 __all__ = [
+    "JointReview",
+    "joints_for_engineer",
     "JointCard",
     "cover_of",
     "joint_card",

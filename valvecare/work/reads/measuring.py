@@ -4,8 +4,10 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 
+from django.db.models import F
+
 from valvecare.register.models import ProtectionValve
-from valvecare.work.models import Finding, Gauge
+from valvecare.work.models import Finding, Gauge, Tightening
 from valvecare.work.rules import GaugeFacts, PartLimits
 
 _FROM_DESIGN = tuple(field.name for field in fields(PartLimits) if field.name != "source")
@@ -43,9 +45,12 @@ class ReviewLine:
 
     finding: int
     order: int
+    version: int
     number: str
     valve: str
     part: str
+    found: str
+    grade: str
     decision: str
     rule_says: str
     rule_words: str
@@ -73,9 +78,12 @@ def findings_for_engineer(user: Any) -> list[ReviewLine]:
         ReviewLine(
             row.pk,
             row.order_id,
+            row.order.version,
             row.order.number,
             str(row.order.valve),
             row.part,
+            row.found,
+            row.grade,
             row.decision,
             row.rule_says,
             row.rule_words,
@@ -85,4 +93,44 @@ def findings_for_engineer(user: Any) -> list[ReviewLine]:
         )
         for row in sorted(latest.values(), key=lambda row: row.pk)
         if row.for_engineer
+    ]
+
+
+@dataclass(frozen=True, slots=True)
+class JointReview:
+    """One cover joint that was not tightened as planned and waits for the engineer."""
+
+    tightening: int
+    order: int
+    version: int
+    number: str
+    valve: str
+    words: str
+    because: str
+    by: str
+    at: datetime
+
+
+def joints_for_engineer(user: Any) -> list[JointReview]:
+    """Joints of open orders that wait for the engineer, oldest first. One query."""
+    rows = (
+        Tightening.objects.for_user(user)
+        .filter(decided_at=None, order__ended_at__isnull=True)
+        .filter(revision=F("order__revision"))
+        .select_related("order__valve", "by")
+        .order_by("id")
+    )
+    return [
+        JointReview(
+            row.pk,
+            row.order_id,
+            row.order.version,
+            row.order.number,
+            str(row.order.valve),
+            row.record["compared"]["words"],
+            row.disagree_because,
+            row.by.get_username(),
+            row.at,
+        )
+        for row in rows
     ]

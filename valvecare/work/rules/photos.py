@@ -26,3 +26,10 @@ def why_not_photos(*, kept: int, kept_bytes: int, more: int, more_bytes: int) ->
             numbers,
         )
     return None
+
+
+def why_no_photos(count: int) -> Reason | None:
+    """A step of photographs holds at least one."""
+    if count:
+        return None
+    return Reason("no_photo", "No photograph was sent.", "Send one or more files.")
