@@ -224,7 +224,7 @@ def test_many_orders_are_agreed_with_a_result_for_each(client, site):
 
 def test_too_many_at_once_are_refused(client, site, monkeypatch):
     monkeypatch.setattr("valvecare.planning.admin.AT_MOST", 1)
-    monkeypatch.setattr("valvecare.work.admin.AT_MOST", 1)
+    monkeypatch.setattr("valvecare.work.admin.orders.AT_MOST", 1)
     orders = [agreed(site) for _ in range(2)]
     for action in ("place_selected", "agree_selected"):
         data = {"action": action, "_selected_action": [order.pk for order in orders]}
