@@ -76,3 +76,15 @@ def test_overhaul_refusals():
         overhaul_interval(**{**plain, "shape": 1})
     with pytest.raises(OutOfRange, match="repair_cost is 0.0"):
         overhaul_interval(**{**plain, "repair_cost": 0})
+
+
+@pytest.mark.parametrize("planned", [5e-324, 1e-150, 9.9e-10])
+def test_a_replacement_that_costs_next_to_nothing_is_refused_not_iterated_for_ever(planned):
+    with pytest.raises(OutOfRange, match="planned_cost.*the answer is rounding"):
+        age_replacement(shape=2.5, scale=1000.0, planned_cost=planned, failure_cost=1.0)
+
+
+def test_the_cheapest_replacement_that_is_answered_keeps_the_optimum():
+    """For small ages the cost rate p/t + f t^(k-1)/s^k is least at t = s (p/(f (k-1)))^(1/k)."""
+    found = age_replacement(shape=2.5, scale=1000.0, planned_cost=1e-9, failure_cost=1.0)
+    assert found.age == pytest.approx(1000.0 * (1e-9 / 1.5) ** (1 / 2.5), rel=1e-5)

@@ -34,7 +34,7 @@ class CalculationInput(serializers.Serializer):
         child=serializers.DictField(), help_text="Columns of a table, described like inputs."
     )
     help = serializers.CharField()
-    example = serializers.JSONField(allow_null=True)
+    example = serializers.JSONField(help_text="null: none.")
 
 
 class CalculationOutput(serializers.Serializer):

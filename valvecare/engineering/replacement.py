@@ -1,9 +1,11 @@
 """When replacing by age pays, and when it does not."""
 
 from dataclasses import dataclass
-from math import exp
+from math import exp, expm1
 
 from valvecare.engineering.errors import NoSolution, require_between
+
+_LEAST_SHARE = 1e-9  # of the failure cost; a cheaper replacement pays at an age near zero
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,7 +31,7 @@ def age_replacement(
     ----------
     shape : Weibull shape, above 0
     scale : Weibull scale, above 0, any unit of time or use
-    planned_cost : of a planned replacement, above 0
+    planned_cost : of a planned replacement, above 0 and at least 1e-9 of `failure_cost`
     failure_cost : of a failure, above `planned_cost`, same money
 
     Returns
@@ -65,6 +67,12 @@ def age_replacement(
     failure = require_between(
         "failure_cost", failure_cost, above=planned, why="else waiting for failure is cheapest"
     )
+    require_between(
+        "planned_cost",
+        planned,
+        at_least=_LEAST_SHARE * failure,
+        why=f"{_LEAST_SHARE:g} of the failure cost: below it the answer is rounding",
+    )
     if power <= 1:
         raise NoSolution(
             f"shape {power:g} is not above 1: the part does not wear out, "
@@ -79,14 +87,14 @@ def age_replacement(
 
     def excess(hazard: float) -> float:
         rate: float = power * hazard ** (1 - 1 / power)
-        return rate * survived_time(hazard) - (1 - exp(-hazard)) - target
+        return rate * survived_time(hazard) + expm1(-hazard) - target
 
     high = 1.0
     while excess(high) < 0:
         high *= 2
         if high > 1e9:
             raise NoSolution("Replacing by age does not pay at any age that can be computed.")
-    hazard = float(brentq(excess, 0.0, high, xtol=1e-300, rtol=1e-13))
+    hazard = float(brentq(excess, 0.0, high, xtol=1e-300, rtol=1e-13, maxiter=2_000))
     failed = 1 - exp(-hazard)
     cost = (planned * (1 - failed) + failure * failed) / (unit * survived_time(hazard))
     return AgeReplacement(unit * hazard ** (1 / power), cost, failure / (unit * mean))

@@ -60,6 +60,9 @@ class ConditionRuleOut(serializers.ModelSerializer):
     who = serializers.CharField(help_text="What it is for, in words.")
     valve = Related(allow_null=True)
     group = Related(allow_null=True)
+    quantity = serializers.CharField(help_text="Empty where the basis looks at none.")
+    bad_side = serializers.CharField(help_text="Empty where the basis has none.")
+    event_kind = serializers.CharField(help_text="Empty unless the basis is 'event'.")
     judged_counts = serializers.DictField(
         child=serializers.IntegerField(), help_text="Valves by what the last whole look said."
     )
