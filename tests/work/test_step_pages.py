@@ -112,7 +112,9 @@ def test_a_witness_is_asked_first_and_who_did_it_is_not(job):
     client = signed_in(job.technician)
     send(client, job.order, "steps", {"numbers": "5", "outcome_5": "done"})
     job.order.refresh_from_db()
-    assert "Witness" not in text_of(client.get(page_of(job.order)))
+    own = text_of(client.get(page_of(job.order)))
+    assert "Witness:" not in own
+    assert "Hold point: step 5 waits for its witness (second person)" in own
     second = signed_in(member(job.site, Role.SHIFT_LEAD))
     form = next_form(text_of(second.get(page_of(job.order))))
     assert "Witness: step 5" in form

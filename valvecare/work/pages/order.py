@@ -42,6 +42,7 @@ def _page(
     context = {
         "card": card,
         "panels": panels_of(card, request, bound, pairs),
+        "unseen": [line for line in card.steps if line.is_settled and line.is_open],
         "steps_done": sum(not line.is_open for line in card.steps),
         "place_url": url_or_none(request, "valvecare:place-order", card.id)
         if "place" in card.verbs
