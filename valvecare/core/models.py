@@ -14,25 +14,56 @@ class SiteScopedQuerySet(models.QuerySet[Any]):
     """One tenancy filter for admin, API and pages. Default deny."""
 
     def for_user(self, user: Any) -> Self:
-        """Rows of the sites this person is a member of; superusers see all, strangers nothing."""
+        """Rows of the sites this person is a member of; superusers see all, strangers nothing.
+
+        A contractor sees what belongs to the orders given to them, and nothing else of the site.
+        """
         if user is None or not getattr(user, "is_active", False):
             return self.none()
         if user.is_superuser:
             return self.all()
-        membership = apps.get_model("valvecare", "Membership")
-        sites = membership.objects.filter(user=user).values("site_id")
-        return self.filter(**{f"{self.model.site_path}__in": sites})
+        held = apps.get_model("valvecare", "Membership").objects.filter(user=user)
+        seen = models.Q(
+            **{f"{self.model.site_path}__in": held.exclude(role=CONTRACTOR).values("site_id")}
+        )
+        job = self.model.from_job()
+        if job is not None:
+            seen |= models.Q(**{f"{job[0]}__in": jobs_of(user, held).values(job[1])})
+        return self.filter(seen)
+
+
+CONTRACTOR = "contractor"
+"""The role that sees its own jobs only; the word of `core.permits.Role`, which imports nothing."""
+
+
+def jobs_of(user: Any, held: "models.QuerySet[Any]") -> "models.QuerySet[Any]":
+    """The work orders given to this person at the sites where they are a contractor."""
+    orders: models.QuerySet[Any] = apps.get_model("valvecare", "WorkOrder")._base_manager.all()
+    return orders.filter(assigned_to=user, site__in=held.filter(role=CONTRACTOR).values("site_id"))
 
 
 class SiteScoped(models.Model):
     """A row that belongs to a site by the lookup `site_path` (default: its own `site`)."""
 
     site_path: ClassVar[str] = "site"
+    job_path: ClassVar[tuple[str, str] | None] = None
+    """A lookup of this model and the column of a work order it must be among, for contractors.
+    None: by `site_path` where it leads over the order or the valve, else nothing."""
 
     objects = SiteScopedQuerySet.as_manager()
 
     class Meta:
         abstract = True
+
+    @classmethod
+    def from_job(cls) -> tuple[str, str] | None:
+        """How rows belong to a job: lookup of this model, column of the work order."""
+        if cls.job_path is not None:
+            return cls.job_path
+        over, found, _ = cls.site_path.partition("order__site")
+        if found:
+            return f"{over}order", "pk"
+        return ("valve", "valve") if cls.site_path.startswith("valve__") else None
 
     def site_of(self) -> Any:
         """The site record this row belongs to (walks `site_path`)."""
@@ -85,6 +116,11 @@ class Event(models.Model):
 
     objects = SiteScopedQuerySet.as_manager()
     site_path: ClassVar[str] = "site"
+
+    @classmethod
+    def from_job(cls) -> tuple[str, str] | None:
+        """A contractor reads no journal."""
+        return None
 
     class Meta:
         db_table = "valvecare_event"

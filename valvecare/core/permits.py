@@ -31,6 +31,8 @@ class Role(StrEnum):
 
 _EVERYONE = frozenset(Role)
 _STAFF = _EVERYONE - {Role.INTEGRATOR, Role.CONTRACTOR}
+_OF_THE_SITE = _EVERYONE - {Role.CONTRACTOR}
+"""A contractor sees the orders given to them and what belongs to these, no list of the site."""
 _ENGINEER = frozenset({Role.RELIABILITY_ENGINEER})
 _PLANNER = frozenset({Role.PLANNER})
 _TECHNICIAN = frozenset({Role.TECHNICIAN})
@@ -38,7 +40,7 @@ _ADMINISTRATOR = frozenset({Role.SITE_ADMINISTRATOR})
 
 PERMITS: dict[str, frozenset[Role]] = {
     # register
-    "view_register": _EVERYONE,
+    "view_register": _OF_THE_SITE,
     "change_register": _ENGINEER | _PLANNER,
     "change_pump": _ENGINEER | {Role.PUMP_OWNER},
     "change_design": _ENGINEER,
@@ -46,15 +48,15 @@ PERMITS: dict[str, frozenset[Role]] = {
     "change_members": _ADMINISTRATOR,
     "change_credentials": _ADMINISTRATOR,
     # readings
-    "view_readings": _EVERYONE,
+    "view_readings": _OF_THE_SITE,
     "push_readings": frozenset({Role.INTEGRATOR, Role.RELIABILITY_ENGINEER}),
     "judge_readings": _ENGINEER | {Role.SHIFT_LEAD},
     "declare_meter_event": _ENGINEER | _TECHNICIAN | {Role.INTEGRATOR, Role.SHIFT_LEAD},
     # due
-    "view_due": _EVERYONE,
+    "view_due": _OF_THE_SITE,
     "change_policy": _ENGINEER,
     # protection
-    "view_protection": _EVERYONE,
+    "view_protection": _OF_THE_SITE,
     "record_test": _TECHNICIAN | _ENGINEER | {Role.SHIFT_LEAD},
     # work
     "view_work_order": _EVERYONE,

@@ -10,7 +10,7 @@ from django.db import models
 from django.db.models import F, Q
 from simple_history.models import HistoricalRecords
 
-from valvecare.core.models import SiteScoped, SiteScopedQuerySet, Versioned
+from valvecare.core.models import CONTRACTOR, SiteScoped, SiteScopedQuerySet, Versioned
 from valvecare.due.rules import ConditionBasis, DueState, TaskKind, Trigger
 from valvecare.due.rules.condition import why_not_condition_rule
 from valvecare.engineering.trend import LimitSide
@@ -32,7 +32,7 @@ class PolicyQuerySet(SiteScopedQuerySet):
         held = membership.objects.filter(user=user)
         if not held.exists():
             return self.none()
-        sites = held.values("site_id")
+        sites = held.exclude(role=CONTRACTOR).values("site_id")
         return self.filter(
             Q(valve__pump__group__site__in=sites) | Q(group__site__in=sites) | ~Q(design_code="")
         )
@@ -321,7 +321,7 @@ class ConditionRuleQuerySet(SiteScopedQuerySet):
         held = apps.get_model("valvecare", "Membership").objects.filter(user=user)
         if not held.exists():
             return self.none()
-        sites = held.values("site_id")
+        sites = held.exclude(role=CONTRACTOR).values("site_id")
         shared = Q(valve__isnull=True, group__isnull=True)
         return self.filter(
             Q(valve__pump__group__site__in=sites) | Q(group__site__in=sites) | shared

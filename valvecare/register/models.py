@@ -133,6 +133,8 @@ class Membership(SiteScoped):
 class PumpGroup(Versioned, SiteScoped, Retirable):
     """Pumps that share a duty: so many installed, so many needed."""
 
+    job_path: ClassVar[tuple[str, str] | None] = ("pk", "valve__pump__group")
+
     site = models.ForeignKey(Site, on_delete=models.PROTECT, related_name="groups")
     code = models.CharField(max_length=24)
     service = models.CharField(max_length=120)
@@ -168,6 +170,7 @@ class Pump(Versioned, SiteScoped, Retirable):
     """A centrifugal pump with what its protection depends on. Null numbers are not known."""
 
     site_path: ClassVar[str] = "group__site"
+    job_path: ClassVar[tuple[str, str] | None] = ("pk", "valve__pump")
 
     group = models.ForeignKey(PumpGroup, on_delete=models.PROTECT, related_name="pumps")
     tag = models.CharField(max_length=40)
@@ -455,6 +458,7 @@ class ProtectionValve(Versioned, SiteScoped, Retirable):
     """One check valve with built-in bypass at the outlet of one pump."""
 
     site_path: ClassVar[str] = "pump__group__site"
+    job_path: ClassVar[tuple[str, str] | None] = ("pk", "valve")
 
     tag = models.CharField(max_length=40)
     pump = models.ForeignKey(Pump, on_delete=models.PROTECT, related_name="valves")

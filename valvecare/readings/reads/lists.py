@@ -5,6 +5,7 @@ from typing import Any
 from django.db.models import Q, QuerySet
 
 from valvecare.core.errors import NotFound
+from valvecare.core.models import CONTRACTOR
 from valvecare.readings.models import (
     MeterEvent,
     PlantEvent,
@@ -66,7 +67,7 @@ def pushes_for(user: Any) -> "QuerySet[Push]":
         return pushes.none()
     if user.is_superuser:
         return pushes
-    sites = Membership.objects.filter(user=user).values("site_id")
+    sites = Membership.objects.filter(user=user).exclude(role=CONTRACTOR).values("site_id")
     elsewhere = Push.sites.through.objects.exclude(site_id__in=sites).values("push_id")
     here = Push.sites.through.objects.filter(site_id__in=sites).values("push_id")
     return pushes.filter(Q(actor=user) | (Q(pk__in=here) & ~Q(pk__in=elsewhere)))

@@ -55,6 +55,7 @@ class WorkOrder(Versioned, SiteScoped):
     """
 
     site_path: ClassVar[str] = "site"
+    job_path: ClassVar[tuple[str, str] | None] = ("pk", "pk")
 
     site = models.ForeignKey("valvecare.Site", on_delete=models.PROTECT, related_name="work_orders")
     valve = models.ForeignKey(

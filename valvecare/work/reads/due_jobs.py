@@ -61,7 +61,14 @@ def due_jobs(
         if wanted.site:
             sites = sites.filter(code=wanted.site)
         ids = sorted(sites.values_list("pk", flat=True))
-        orders = orders.filter(site_id=ids[0]) if len(ids) == 1 else orders.filter(site_id__in=ids)
+        if ids:
+            one = len(ids) == 1
+            orders = orders.filter(**({"site_id": ids[0]} if one else {"site_id__in": ids}))
+        else:
+            # a contractor has no site, only the orders given to them
+            orders = orders.filter(pk__in=WorkOrder.objects.for_user(user).values("pk"))
+            if wanted.site:
+                orders = orders.filter(site__code=wanted.site)
     if wanted.group:
         orders = orders.filter(valve__pump__group__code=wanted.group)
     if wanted.valve is not None:
