@@ -214,7 +214,7 @@ def test_readying_needs_every_item_in_words(job):
 def test_a_contractor_works_only_on_orders_assigned_to_them(job, site):
     contractor = member(site, Role.CONTRACTOR)
     job.to_readied()
-    with pytest.raises(Forbidden):
+    with pytest.raises(NotFound):
         job.do(start, actor=contractor)
     job.do(assign, contractor.get_username(), actor=job.planner)
     assert job.do(start, actor=contractor).state == "under way"
