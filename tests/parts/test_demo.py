@@ -3,12 +3,13 @@
 from datetime import date
 
 import pytest
+from django.test import Client
 
 from tests.factories.parts import NOW
 from tests.factories.work import WorkOrderFactory
 from valvecare.models import Kit, Lot, ProtectionValve, Window, WorkOrder
 from valvecare.parts.actions import ask_for, reserve
-from valvecare.parts.reads import kit_check, kits_of, needs, proposals, stock_list
+from valvecare.parts.reads import kit_check, kits_near, kits_of, needs, proposals, stock_list
 from valvecare.project.demo import stock, story, world
 from valvecare.project.demo.world import people
 from valvecare.work.reads import order_card
@@ -146,3 +147,45 @@ def test_every_kit_with_a_lead_time_gets_a_proposal_with_its_reason(plant):
     assert by_kit["NH", "CED100-100B-trim"].stock is None
     assert "Too few data" in by_kit["NH", "CED100-100B-trim"].words
     assert by_kit["NH", "CED100-100A-soft"].stock is not None
+
+
+def test_the_page_of_nh_fw_3v_says_that_only_the_old_revisions_kit_lies_there(plant):
+    """Demo tables (invented): on the shelf are rev A kits, the valve is rev B: blocked."""
+    client = Client()
+    client.force_login(people())
+    valve = ProtectionValve.objects.get(tag="NH-FW-3V")
+    html = client.get(f"/valves/{valve.pk}/").content.decode()
+    assert "CED100-100A-trim is for revision A, NH-FW-3V is revision B." in html
+    assert "A kit for revision B is needed." in html
+    assert "None on the shelf." in html
+    rows = {row.kit: row for row in kit_check(valve, kits_near(valve), date(2026, 6, 8))}
+    assert {
+        kit: (str(row.decision.word), row.on_hand, row.usable) for kit, row in rows.items()
+    } == {
+        "CED100-100A-trim": ("does not fit", 1, 0),
+        "CED100-100A-soft": ("does not fit", 1, 0),
+        "CED100-100B-trim": ("fits", 0, 0),
+    }
+
+
+def test_the_rubber_of_the_make_up_kit_ends_before_the_june_job(plant):
+    """Demo tables (invented): BIR40-65-soft, lot L1950, until 2026-05-31, wanted in June."""
+    valve = ProtectionValve.objects.get(tag="NH-MU-2V")
+    [row] = [row for row in kit_check(valve, kits_of(valve), date(2026, 6, 8)) if row.on_hand]
+    [lot] = row.lots
+    assert (row.kit, lot.code, row.usable) == ("BIR40-65-soft", "L1950", 0)
+    assert [reason.code for reason in lot.decision.reasons] == ["expired_before_job"]
+
+
+def test_the_kit_that_came_back_without_its_spring_is_no_kit_again(plant):
+    """Stock trap of the demo tables (invented): returned without its spring."""
+    [lot] = [lot for lot in Lot.objects.filter(kit__isnull=False) if lot.missing]
+    assert lot.quarantined_at is not None
+    assert lot.available == 0
+    check = [one for row in kit_check_all(lot) for one in row.lots if one.id == lot.pk]
+    assert {reason.code for one in check for reason in one.decision.reasons} >= {"kit_not_whole"}
+
+
+def kit_check_all(lot):
+    valve = ProtectionValve.objects.filter(design=lot.kit.design).first()
+    return kit_check(valve, [lot.kit], date(2026, 6, 8))

@@ -218,6 +218,20 @@ def kits_of(valve: ProtectionValve) -> list[Kit]:
     return list(rows.select_related("design").order_by("name"))
 
 
+def kits_near(valve: ProtectionValve) -> list[Kit]:
+    """Kits of the valve's design, variant and size at any revision: what a hand could reach for."""
+    design = valve.design
+    if design is None:
+        return []
+    rows = Kit.objects.filter(
+        design__code=design.code,
+        design__variant=design.variant,
+        design__dn=design.dn,
+        retired_at__isnull=True,
+    )
+    return list(rows.select_related("design").order_by("name"))
+
+
 @dataclass(frozen=True, slots=True)
 class LotCheck:
     """One lot of the kit at the valve's site, and what the check says of it."""
@@ -242,6 +256,10 @@ class KitCheck:
     on: date
     decision: FitDecision
     lots: tuple[LotCheck, ...]
+
+    @property
+    def on_hand(self) -> int:
+        return sum(lot.on_hand for lot in self.lots)
 
     @property
     def usable(self) -> int:

@@ -12,7 +12,9 @@ from django.utils.safestring import SafeString
 from django.views.decorators.http import require_safe
 
 from valvecare.core.models import Event
+from valvecare.core.permits import may
 from valvecare.due.reads import conditions_of, due_of
+from valvecare.parts.reads import kit_check, kits_near
 from valvecare.protection.models import FunctionTest
 from valvecare.protection.pages.plots import tests_plot
 from valvecare.protection.reads.standing import standing_of, standings
@@ -134,7 +136,11 @@ def valve(request: HttpRequest, pk: int) -> HttpResponse:
     row = standings(request.user, now).filter(pk=found.pk).first()
     standing = standing_of(row) if row is not None else None
     required = standing.required_m3_per_h if standing is not None else None
+    looks_at_parts = may(request.user, "view_parts", site.pk)
+    today = now.astimezone(zone_of(site)).date()
     context = {
+        "kits": kit_check(found, kits_near(found), today) if looks_at_parts else [],
+        "looks_at_parts": looks_at_parts,
         "valve": found,
         "pump": pump,
         "group": pump.group,
