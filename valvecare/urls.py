@@ -29,11 +29,11 @@ from valvecare.work import pages as work_pages
 app_name = "valvecare"
 
 api = [
+    *readings_api.urls,  # first what machines ask most: every pattern before it costs each push
     path("api/schema/", SpectacularAPIView.as_view(), name="schema"),
     path("api/docs/", SpectacularSwaggerView.as_view(url_name="valvecare:schema"), name="api-docs"),
     *register_api.urls,
     *calculations_api.urls,
-    *readings_api.urls,
     *due_api.urls,
     *protection_api.urls,
     *parts_api.urls,
@@ -60,7 +60,7 @@ pages: list = [
 urlpatterns = [
     path("livez", health.livez, name="livez"),
     path("readyz", health.readyz, name="readyz"),
-    *pages,
     *api,
     re_path(r"^api/(?P<rest>.*)$", api_not_found),
+    *pages,
 ]

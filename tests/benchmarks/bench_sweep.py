@@ -276,6 +276,7 @@ def print_memory() -> None:
 
 
 def bench(valves: int) -> None:
+    """Each line is printed as soon as it is known: a million valves take long."""
     took = timed(lambda: fill(valves))
     print(f"\n{valves:,} valves x 3 triggers (filled in {took:.0f} s)")
     first = timed(lambda: sweep(AT))
@@ -289,14 +290,13 @@ def bench(valves: int) -> None:
         swept.append(time.perf_counter() - start)
         assert found.looked == valves
         assert found.written == valves // 100
-    idle = statistics.median(timed(lambda: sweep(AT)) for _ in range(3))
-    move_clocks(0.01, 5)
-    rise = peak_mb()
     sql, ours = statistics.median(counted), statistics.median(swept)
     print(f"  set-based SQL count             {sql:9.3f} s")
     print(f"  sweep, 1 % changed and written  {ours:9.3f} s   {ours / sql:6.2f} x the SQL count")
+    idle = statistics.median(timed(lambda: sweep(AT)) for _ in range(3))
     print(f"  sweep, nothing changed          {idle:9.3f} s   {idle / sql:6.2f} x the SQL count")
-    print(f"  memory of the sweep             {rise:9.0f} MB over idle")
+    move_clocks(0.01, 5)
+    print(f"  memory of the sweep             {peak_mb():9.0f} MB over idle")
     if valves <= 100_000:
         move_clocks(0.01, 7)
         loop = timed(lambda: orm_loop(date(2026, 5, 4)))
@@ -318,6 +318,7 @@ def main() -> None:
     if sys.argv[1:] == [MEMORY]:
         print_memory()
         return
+    sys.stdout.reconfigure(line_buffering=True)  # type: ignore[union-attr]
     connection.settings_dict["TEST"]["MIGRATE"] = False
     kept = connection.settings_dict["NAME"]
     connection.creation.create_test_db(verbosity=0, autoclobber=True)
