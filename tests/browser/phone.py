@@ -161,6 +161,16 @@ def phone_of(person: Any, server: Server, folder: Path) -> Iterator[Phone]:
             thread.submit(playwright.stop).result()
 
 
+def shoot(phone: Phone, name: str) -> None:
+    """A picture of what the phone shows, where SHOTS names a folder; else nothing."""
+    if "SHOTS" in os.environ:
+        folder = Path(os.environ["SHOTS"])
+        folder.mkdir(parents=True, exist_ok=True)
+        number = len(list(folder.glob("*.png"))) + 1
+        path = str(folder / f"{number:02d} {name}.png")
+        phone.do(lambda: phone.page.screenshot(path=path))
+
+
 def order_path(job: Job) -> str:
     return f"/at-the-valve/work-orders/{job.order.pk}/"
 

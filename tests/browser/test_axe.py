@@ -137,3 +137,42 @@ def test_the_first_tab_stop_skips_to_the_content(visitor: Visitor) -> None:
         return words, shown, page.evaluate("document.activeElement.id")
 
     assert visitor.look(press) == ("Skip to the content", True, "content")
+
+
+AT_THE_VALVE = ("my-work", "work-order", "order-whole", "order-identity", "on-this-phone")
+FOCUSED = """() => {
+    const node = document.activeElement;
+    const box = node.getBoundingClientRect();
+    return [node.tagName, node.name || node.textContent.trim().slice(0, 40), box.height > 0,
+        getComputedStyle(node).outlineStyle !== 'none'];
+}"""
+REACHABLE = """() => [...document.querySelectorAll(
+    'main :is(a[href], button, input, select, textarea, summary)')].filter(
+    (node) => node.type !== 'hidden' && !node.disabled && node.checkVisibility()).length"""
+
+
+def test_the_pages_at_the_valve_are_walked_by_keyboard(visitor: Visitor) -> None:
+    """Tab reaches every control that is seen, in sight and with a ring; none holds the focus."""
+
+    def walk(page: Any) -> list[Any]:
+        lacking = []
+        for name, path in visitor.paths:
+            if name not in AT_THE_VALVE:
+                continue
+            page.goto(path)
+            wanted = page.evaluate(REACHABLE)
+            page.evaluate("document.getElementById('content').focus()")
+            reached = 0
+            for _ in range(wanted + 5):
+                page.keyboard.press("Tab")
+                tag, words, seen, ringed = page.evaluate(FOCUSED)
+                if not page.evaluate("document.activeElement.closest('main') !== null"):
+                    break
+                reached += 1
+                if not (seen and ringed):
+                    lacking.append((name, tag, words))
+            if reached < wanted:
+                lacking.append((name, f"{reached} of {wanted} reached"))
+        return lacking
+
+    assert visitor.look(walk) == []

@@ -25,6 +25,7 @@ from tests.browser.phone import (
     phone_of,
     serving,
     settled,
+    shoot,
     small_photo,
     take_along,
     wait_text,
@@ -205,6 +206,7 @@ def test_the_same_step_overtaken_is_chosen_field_by_field(
     assert "Held pressure, bypass line warm." in phone.do(lambda: phone.page.inner_text("main"))
     phone.do(choose, "What was read or seen before anything was changed", "Yours")
     phone.do(choose, "As-found grade", "Theirs")
+    shoot(phone, "both sides")
     phone.do(lambda: phone.page.get_by_role("button", name=re.compile("Send as chosen")).click())
     settled(phone, 1)
     order = WorkOrder.objects.get(pk=job.order.pk)

@@ -6,8 +6,6 @@ is then counted in the tables: 0 lost, 0 doubled, photographs included. Set SHOT
 picture of every step.
 """
 
-import itertools
-import os
 import sys
 import time
 from collections import Counter
@@ -25,6 +23,7 @@ from tests.browser.phone import (
     phone_of,
     serving,
     settled,
+    shoot,
     small_photo,
     take_along,
     wait_text,
@@ -76,15 +75,6 @@ class Walk:
     def __init__(self, phone: Phone, job: Job) -> None:
         self.phone, self.job = phone, job
         self.given, self.photos = 0, 0
-        self.numbers = itertools.count(1)
-        self.folder = Path(os.environ["SHOTS"]) if "SHOTS" in os.environ else None
-
-    def shoot(self, name: str) -> None:
-        if self.folder is None:
-            return
-        self.folder.mkdir(parents=True, exist_ok=True)
-        path = str(self.folder / f"{next(self.numbers):02d}-{name.replace(' ', '-')}.png")
-        self.phone.do(lambda: self.phone.page.screenshot(path=path, full_page=False))
 
     def give(
         self, verb: str, fields: dict[str, Any], *, about: str = "", photos: Any = None
@@ -97,12 +87,13 @@ class Walk:
             form += f':has(input[name="part"][value="{about}"])'
         self.phone.do(
             lambda: self.phone.page.locator(form).first.evaluate(
-                "form => { form.closest('details').open = true; form.scrollIntoView(); }"
+                "form => { const step = form.closest('details'); step.open = true;"
+                " step.scrollIntoView(); }"
             )
         )
-        self.shoot(f"{verb} {about}")
+        shoot(self.phone, f"{verb} {about}".strip())
         words = fill_step(self.phone, "", fields, photos, form=f"{form} >> nth=0")
-        self.shoot(f"{verb} {about} answered")
+        shoot(self.phone, f"{verb} {about} answered".replace("  ", " "))
         if "Stop." not in words:
             self.given += 1
             self.photos += len(photos or [])
@@ -169,7 +160,7 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
     ):
         walk = Walk(phone, job)
         take_along(phone, job)
-        walk.shoot("taken along")
+        shoot(phone, "taken along")
         first = WorkOrder.objects.get(pk=job.order.pk).version
         assert "Accepted" in walk.give("start", {})
 
@@ -185,7 +176,7 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
         phone.open()
         walk.offline(True)
         assert "3 waiting to send" in phone.look("/at-the-valve/on-this-phone/")
-        walk.shoot("on this phone after a restart")
+        shoot(phone, "on this phone after a restart")
         walk.offline(False)
         settled(phone, 4)
 
@@ -208,7 +199,7 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
             assert "waiting to send" in words
         phone.look(order_path(job) + "whole/")  # the copy on the phone
         wait_text(phone, "No connection")
-        walk.shoot("no connection")
+        shoot(phone, "no connection")
         for part in parts[5:]:
             assert "waiting to send" in walk.judge(part)
         lapped = {"stage": "as left", "found": "lapped, blue even", **LAPPED}
@@ -230,7 +221,7 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
         walk.give("tests", {"method": "flow meter", **flow, "required_m3_per_h": "46.5"})
         entries = settled(phone, walk.given)
         sign_and_close(walk)
-        walk.shoot("closed")
+        shoot(phone, "closed")
 
     # counted in the tables
     order = WorkOrder.objects.get(pk=job.order.pk)
@@ -274,19 +265,17 @@ def sign_and_close(walk: Walk) -> None:
     phone = walk.phone
     phone.look(order_path(walk.job))
 
-    def run() -> None:
+    def sign() -> None:
         form = phone.page.locator('form[action$="/close/"]')
         form.locator('[name="password"]').fill(PASSWORD)
-        form.scroll_into_view_if_needed()
-        walk_shot()
-        form.locator('button[type="submit"]').click()
+        form.locator('button[type="submit"]').scroll_into_view_if_needed()
+
+    def send() -> None:
+        phone.page.locator('form[action$="/close/"] button[type="submit"]').click()
         phone.page.wait_for_function(
             "() => document.querySelector('.steps [aria-current]')?.textContent.trim() === 'closed'"
         )
 
-    def walk_shot() -> None:
-        if walk.folder is not None:
-            path = str(walk.folder / f"{next(walk.numbers):02d}-sign.png")
-            phone.page.screenshot(path=path)
-
-    phone.do(run)
+    phone.do(sign)
+    shoot(phone, "sign")
+    phone.do(send)

@@ -10,6 +10,7 @@ from django.urls import reverse
 from PIL import Image
 
 from tests.core.test_pictures import jpeg, with_position
+from tests.factories.procedures import in_use
 from tests.factories.register import SiteFactory, member
 from tests.factories.work import Job, WorkOrderFactory
 from tests.work.test_pages import act_url, bring, page_of, send, signed_in, text_of
@@ -307,3 +308,16 @@ def test_the_session_names_the_person_and_gives_a_token(job):
     answer = signed_in(job.technician).get(reverse("valvecare:phone-session"))
     assert answer.json()["user"] == job.technician.pk
     assert len(answer.json()["csrf"]) == 64
+
+
+def test_a_start_that_fixes_a_procedure_tells_the_phone_to_look_again():
+    job = Job(SiteFactory(), kind="function test").to_readied()
+    client = signed_in(job.technician)
+    whole = reverse("valvecare:order-whole", args=[job.order.pk])
+    assert "Start while you have a connection" in text_of(client.get(whole))
+    in_use()
+    answer = post(client, job.order, "start").json()
+    assert (answer["outcome"], answer["more"]) == ("accepted", True)
+    text = text_of(client.get(whole))
+    assert "Start while you have a connection" not in text
+    assert "Steps: identify, 1" in text

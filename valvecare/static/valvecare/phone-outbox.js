@@ -55,13 +55,13 @@ const PhoneOutbox = (() => {
     return ours ? chain.to : entry.version;
   }
 
-  async function accept(entry, version, owes) {
+  async function accept(entry, { version, more }, owes) {
     const chain = await PhoneStore.chain(chainOf(entry));
     const from = chain && chain.to === entry.sentVersion ? chain.from : entry.sentVersion;
     const to = version || entry.sentVersion + 1;
     await PhoneStore.write(["outbox", "chains"], (step) => {
       step.objectStore("outbox").put(
-        { ...entry, state: "accepted", words: [], now: [], fields: [], owes,
+        { ...entry, state: "accepted", words: [], now: [], fields: [], owes, more: Boolean(more),
           acceptedAt: Date.now() });
       step.objectStore("chains").put({ key: chainOf(entry), from, to });
     });
@@ -94,7 +94,7 @@ const PhoneOutbox = (() => {
       return false;
     }
     if (told && told.outcome === "accepted") {
-      await accept(entry, told.version, wasLate);
+      await accept(entry, told, wasLate);
       return true;
     }
     if (told && (told.outcome === "refused" || told.outcome === "conflict")) {

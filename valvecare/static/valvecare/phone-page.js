@@ -83,6 +83,7 @@
       }
       box.append(set);
     }
+    box.addEventListener("change", () => box.querySelector(".wrong")?.remove());
     return box;
   }
 
@@ -318,6 +319,10 @@
     delete form.dataset.entry;
     if (entry.state === "accepted" && !isWhole) {
       location.assign(form.getAttribute("action").replace(/[^/]+\/$/, ""));
+      return;
+    }
+    if (entry.state === "accepted" && entry.more) {
+      location.reload(); // the order has more steps than this page knew
       return;
     }
     form.reset();

@@ -103,7 +103,8 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
     card = card_or_404(request, pk)
     data, left, is_all_theirs = settle(request.POST, verb, card)
     if is_all_theirs and not request.FILES:
-        return _accepted(request, pk, card.version)  # theirs stands: there is nothing to write
+        # theirs stands: there is nothing to write
+        return _accepted(request, pk, {"version": card.version})
     form = chosen.form(card, data=data, files=request.FILES)
     is_whole = form.is_valid()
     if left:
@@ -125,7 +126,10 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
             actor=request.user,
             at=at,
         )
-        return 303, json.dumps({"version": done.version}), {}
+        told: dict[str, Any] = {"version": done.version}
+        if verb == "start" and done.procedure_id is not None:
+            told["more"] = True  # the steps of its procedure are known only now
+        return 303, json.dumps(told), {}
 
     try:
         if form.is_signed:
@@ -137,7 +141,7 @@ def act(request: HttpRequest, pk: int, verb: str) -> HttpResponse:
         )
     except (ActionError, ValidationError, Clash, Unprocessable) as error:
         return _refusal(request, pk, verb, chosen, error)
-    return _accepted(request, pk, json.loads(body)["version"] if body else None)
+    return _accepted(request, pk, json.loads(body) if body else {"version": None})
 
 
 def _still_to_choose(
@@ -155,11 +159,11 @@ def _still_to_choose(
     return _page(request, card, bound=(verb, form), pairs=pairs, status=400)
 
 
-def _accepted(request: HttpRequest, pk: int, version: int | None) -> HttpResponse:
+def _accepted(request: HttpRequest, pk: int, told: dict[str, Any]) -> HttpResponse:
     namespace = request.resolver_match.namespace if request.resolver_match else None
     url = reverse("valvecare:work-order", args=[pk], current_app=namespace)
     if wants_json(request):
-        return JsonResponse({"outcome": "accepted", "version": version, "url": url})
+        return JsonResponse({"outcome": "accepted", **told, "url": url})
     response = HttpResponse(status=303)
     response["Location"] = url
     return response
