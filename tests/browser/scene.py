@@ -12,7 +12,7 @@ from django.test import Client
 from django.urls import URLPattern, get_resolver, reverse
 
 from tests.factories.look import NOON, proof, task, verdict
-from tests.factories.parts import KitFactory
+from tests.factories.parts import KitFactory, Shelf
 from tests.factories.planning import CrewFactory, WindowFactory
 from tests.factories.proving import Guided, one
 from tests.factories.readings import SeriesFactory, integrator, push, row
@@ -26,6 +26,7 @@ from tests.factories.register import (
 from tests.factories.work import Job, WorkOrderFactory
 from valvecare.core.events import record
 from valvecare.core.models import NOT_KNOWN
+from valvecare.parts.actions import begin_count
 from valvecare.planning.models import Window
 from valvecare.register.actions import make_label
 from valvecare.register.rules import LabelKind
@@ -63,18 +64,14 @@ NO_PAGE = {
     "store-add",
     "bin-add",
     "bin-act",
-    "bin",
     "reservation-release",
     "parts-begin-count",
     "parts-reserve",
     "parts-order",
     "parts-find",
-    "parts-keep",
-    "lot",
-    "parts-count",
 }
 """Routes that are no page of ours, or take a POST only; the documents of the interface come from
-a library. A lot and a count need a whole store around them: tests/parts walks those."""
+a library."""
 
 
 @dataclass(frozen=True)
@@ -89,6 +86,7 @@ class Scene:
     person: Any
     tested: Any
     untested: Any
+    shelf: Shelf
 
     def cookie(self) -> str:
         """A session of the person."""
@@ -136,11 +134,18 @@ def build() -> Scene:
         person,
         tested.order,
         untested,
+        Shelf(site),
     )
 
 
 ARGUMENTS: dict[str, Callable[[Scene], list[Any]]] = {
     "calculation": lambda scene: ["bypass-working-point"],
+    "bin": lambda scene: [scene.shelf.bin.pk],
+    "lot": lambda scene: [scene.shelf.stock().pk],
+    "order-procedure": lambda scene: [scene.order.pk],
+    "parts-count": lambda scene: [
+        begin_count(scene.shelf.bin.store_id, actor=scene.shelf.keeper, at=NOON).pk
+    ],
     "due-why": lambda scene: [scene.item.pk],
     "job-card": lambda scene: [scene.order.pk],
     "job-pack": lambda scene: [scene.order.pk],

@@ -25,9 +25,6 @@ DOCUMENTS = {
 }
 """Answers that are no page: data, pictures, redirects, and the library's document."""
 
-WALKED_ELSEWHERE = {"lot", "parts-count"}
-"""Pages that need a whole store around them; tests/parts walks those."""
-
 
 def address(name: str) -> str:
     """The route's address with whatever its arguments take."""
@@ -41,7 +38,7 @@ def address(name: str) -> str:
 
 def test_what_no_browser_walks_takes_no_get() -> None:
     client = signed_in(UserFactory(is_superuser=True, is_staff=True))
-    left_out = sorted(NO_PAGE - DOCUMENTS - WALKED_ELSEWHERE)
+    left_out = sorted(NO_PAGE - DOCUMENTS)
     takes_get = [name for name in left_out if client.get(address(name)).status_code != 405]
     assert takes_get == [], "these are pages: give them to tests/browser/scene.py"
 
@@ -50,6 +47,7 @@ def test_every_other_route_is_walked() -> None:
     assert unlisted() == []
     known = set(pages()) | NO_PAGE
     assert set(ARGUMENTS) <= known
+    assert not set(pages()) & NO_PAGE
     names = {
         str(key)
         for entry in get_resolver().url_patterns
