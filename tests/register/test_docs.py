@@ -15,10 +15,16 @@ from valvecare.register.rules import Scope, SheetKind
 DOCS = Path(__file__).resolve().parent.parent.parent / "docs"
 
 
+WORDS = {
+    frozenset(Role): "all",
+    frozenset(Role) - {Role.CONTRACTOR}: "all but contractors",
+}
+
+
 def roles_table() -> str:
     lines = ["| permit | roles that hold it |", "|---|---|"]
     for permit, roles in PERMITS.items():
-        held = "all" if roles == frozenset(Role) else ", ".join(sorted(roles))
+        held = WORDS.get(roles) or ", ".join(sorted(roles))
         lines.append(f"| `{permit}` | {held} |")
     return "\n".join(lines)
 

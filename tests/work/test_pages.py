@@ -100,8 +100,8 @@ def test_my_work_costs_the_same_for_any_number(site, django_assert_num_queries):
     for _ in range(2):
         for _ in range(4):
             WorkOrderFactory(valve=valve_at(site), state="under way")
-        # session, user, orders, may this person work
-        with django_assert_num_queries(4):
+        # session, user, orders, what their verdicts were, may this person work
+        with django_assert_num_queries(5):
             client.get(reverse("valvecare:my-work"))
 
 
