@@ -29,8 +29,8 @@ def test_a_server_killed_while_rows_come_in(plant, figure):
         plant.kill("web")
         plant.start_web()
 
-    sizes = {"requests": 20, "rows_each": 1_000}
-    push_through_kills(plant, token, kill, figure, kills=5, pause_s=0.25, **sizes)
+    sizes = {"requests": 40, "rows_each": 250}
+    push_through_kills(plant, token, kill, figure, kills=5, pause_s=0.1, **sizes)
 
 
 @pytest.mark.postgres
@@ -43,5 +43,5 @@ def test_a_database_killed_while_rows_come_in(tmp_path, figure):
             cluster.kill()
             cluster.start()
 
-        sizes = {"requests": 10, "rows_each": 10_000}
-        push_through_kills(plant, token, kill, figure, kills=3, pause_s=1.0, **sizes)
+        sizes = {"requests": 50, "rows_each": 2_000}
+        push_through_kills(plant, token, kill, figure, kills=3, pause_s=0.3, **sizes)
