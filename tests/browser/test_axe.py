@@ -127,6 +127,22 @@ def test_no_page_scrolls_sideways(visitor: Visitor, width: int) -> None:
     assert visitor.look(measure, width=width) == []
 
 
+def test_text_of_twice_the_size_still_fits_a_phone(visitor: Visitor) -> None:
+    """WCAG 2.2 success criterion 1.4.4: text to 200 %, here at 390 px."""
+
+    def measure(page: Any) -> list[Any]:
+        wide = []
+        for name, path in visitor.paths:
+            page.goto(path)
+            page.evaluate("document.documentElement.style.fontSize = '200%'")
+            reach = page.evaluate("document.documentElement.scrollWidth")
+            if reach > 390:
+                wide.append((name, reach))
+        return wide
+
+    assert visitor.look(measure) == []
+
+
 def test_the_first_tab_stop_skips_to_the_content(visitor: Visitor) -> None:
     def press(page: Any) -> tuple[str, bool, str]:
         page.goto("/due/")
