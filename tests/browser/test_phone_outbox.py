@@ -116,12 +116,12 @@ def two_tabs_send_once(phone: Phone, server: Server, job: Job) -> None:
 
     def both() -> None:
         phone.context.clear_cookies(name="csrftoken")  # the token of every open page is old now
+        phone.context.on(  # what is still stopped on its way never finishes
+            "requestfinished", lambda one: posts.append(one.url) if one.method == "POST" else None
+        )
         other = phone.context.new_page()
         other.goto(reverse("valvecare:on-this-phone"))
         other.wait_for_function(READY)
-        phone.context.on(
-            "request", lambda one: posts.append(one.url) if one.method == "POST" else None
-        )
         phone.context.unroute("**/identity/")
         phone.context.unroute("**/gates/")
         for page in (phone.page, other):

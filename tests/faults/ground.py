@@ -134,7 +134,7 @@ FORGET = """
 from django.db import transaction
 from valvecare.models import DueItem, Event, FleetMark, JobRun, Verdict, WorkOrder
 with transaction.atomic():
-    for rows in (Verdict, WorkOrder, DueItem, FleetMark, JobRun):
+    for rows in (WorkOrder, Verdict, DueItem, FleetMark, JobRun):
         rows.objects.all().delete()
     Event.objects.filter(type="work_order.raised").delete()
 """

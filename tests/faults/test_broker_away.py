@@ -35,7 +35,10 @@ from tests.factories.due import policy_for
 from tests.factories.readings import SeriesFactory
 from tests.factories.register import SiteFactory, ValveDesignFactory, valve_at
 from tests.factories.work import Job, WorkOrderFactory
+from valvecare.models import Procedure, ProcedureStep, ProcedureVersion
 at = timezone.now()
+for kept in (ProcedureStep, ProcedureVersion, Procedure):
+    kept.objects.all().delete()  # the orders of this scene follow no procedure
 get_user_model().objects.create_superuser("admin")
 site, design = SiteFactory(code="LN"), ValveDesignFactory(code="LN-100")
 policy_for(design_code=design.code, months=24, run_hours=1_000, at=at)
