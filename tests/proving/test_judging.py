@@ -239,6 +239,48 @@ def test_a_choked_flow_is_never_scaled():
     assert any("a choked flow is not scaled" in note for note in judged.step("T1").notes)
 
 
+def changed_to(values, **given):
+    """The passing run with other values in T1, by quantity."""
+    return tuple(
+        ReadingFact(**{**vars(row), "value": values.get(row.quantity, row.value)})
+        if row.step == "T1"
+        else row
+        for row in run_with(**given).readings
+    )
+
+
+def test_a_flow_that_would_choke_at_the_reference_is_not_scaled():
+    """81.6 bar a before the trim, FL 0.9. By hand with IEC 60534-2-1: choked from 0.81 (81.6 -
+    0.94 x 3.1) = 63.7 bar on; in the test the drop is 60.6 bar, with 3.3 bar g behind it 77.3."""
+    readings = changed_to({TestQuantity.BACK_PRESSURE: 20.0}, bypass_flow=26.0)
+    registered = hydraulics(liquid_recovery_factor=0.9)
+    judged = judge_run(facts_of_rows([], readings=readings, hydraulics=registered))
+    assert judged.flow.value_m3_per_h == pytest.approx(26.0)
+    assert any("a choked flow is not scaled" in note for note in judged.step("T1").notes)
+    assert judged.result is ProofResult.FAIL
+    never = hydraulics(liquid_recovery_factor=1.0)
+    scaled = judge_run(facts_of_rows([], readings=readings, hydraulics=never))
+    assert scaled.flow.value_m3_per_h == pytest.approx(26.0 * sqrt(77.3 / 60.6), rel=2e-3)
+
+
+def test_a_speed_of_nothing_is_refused_by_name():
+    readings = changed_to({TestQuantity.SPEED: 0.0})
+    judged = judge_run(facts_of_rows([], readings=readings))
+    assert judged.flow.value_m3_per_h == pytest.approx(30.0)
+    assert any("the speed read" in note for note in judged.step("T1").notes)
+
+
+def test_swapped_thermometers_are_not_judged():
+    cold, hot = TestQuantity.INLET_TEMPERATURE, TestQuantity.OUTLET_TEMPERATURE
+    judged = judge_run(facts_of_rows([], readings=changed_to({cold: 142.0, hot: 130.0})))
+    line = judged.step("T1")
+    words = "a sane rise: the outlet reads 12 K below the inlet (thermometers swapped?)"
+    assert (line.outcome, judged.result) == ("not done", ProofResult.UNDECIDED)
+    assert words in line.lacking
+    within = judge_run(facts_of_rows([], readings=changed_to({cold: 135.1, hot: 135.0})))
+    assert within.step("T1").outcome == "pass"  # 0.1 K with 0.14 K of standard uncertainty
+
+
 def test_what_was_not_read_for_the_correction_is_said():
     facts = run_with()
     kept = tuple(r for r in facts.readings if r.quantity is not TestQuantity.SPEED)
@@ -298,6 +340,80 @@ def test_a_crossed_abort_limit_proves_nothing_even_when_all_passes():
     assert judged.words.startswith("Abort limit crossed: T1: vibration 12 mm/s")
 
 
+def test_a_bypass_that_passes_nothing_fails_the_test():
+    judged = judge_run(run_with(bypass_flow=0.0))
+    assert judged.step("T1").outcome == "fail"
+    assert (judged.result, judged.proves_capacity) == (ProofResult.FAIL, False)
+    assert (judged.flow.value_m3_per_h, judged.flow.outcome) == (0.0, "fail")
+    assert judged.flow.band_m3_per_h > 0.0
+    assert judged.recorded == {}  # its band cannot be told as a share of nothing
+
+
+def test_a_weaker_pump_pushed_shut_fails_the_test():
+    judged = judge_run(run_with(weaker=0.0))
+    line = judged.step("T6")
+    assert (line.outcome, line.flow.outcome, judged.result) == ("fail", "fail", "fail")
+
+
+def level_run(rise, *, seconds=400.0, **vessel):
+    rows = [
+        one("T1", "rise of the vessel's level", rise, "LG-01"),
+        one("T1", "over the time", seconds, "SW-01"),
+    ]
+    given = {"other_outflow_m3_per_h": 0.0, "u_other_outflow_m3_per_h": 0.36, **vessel}
+    return facts_of_rows(rows, method=LEVEL, vessel=Vessel(12.0, 0.1, **given))
+
+
+def test_a_vessel_whose_level_does_not_rise_fails_the_test():
+    """Volume balance by hand: 12 m2, no rise, u 2 mm and the step in 400 s: 0.22 m³/h."""
+    judged = judge_run(level_run(0.0))
+    assert (judged.flow.value_m3_per_h, judged.flow.outcome) == (0.0, "fail")
+    by_level = 12.0 / 400.0 * 3600.0 * sqrt(0.002**2 + 0.001**2 / 12.0)
+    assert judged.flow.band_m3_per_h == pytest.approx(2.0 * sqrt(by_level**2 + 0.36**2))
+    assert judged.result is ProofResult.FAIL
+
+
+def test_a_falling_level_counts_with_the_other_flows_or_is_refused():
+    """12 m2 falling 0.05 m in 400 s is 5.4 m³/h; 41.4 leave by other lines: 36 by the bypass."""
+    judged = judge_run(level_run(-0.05, other_outflow_m3_per_h=41.4))
+    assert judged.flow.value_m3_per_h == pytest.approx(36.0)
+    alone = judge_run(level_run(-0.05))
+    assert alone.flow is None
+    words = " ".join(alone.step("T1").lacking)
+    assert "the level falls faster than the other flows of the vessel explain" in words
+    no_time = judge_run(level_run(0.0, seconds=0.0))
+    assert no_time.flow is None
+    assert any("duration_s" in words for words in no_time.step("T1").lacking)
+
+
+def without(facts, quantity):
+    return tuple(r for r in facts.readings if r.quantity is not quantity)
+
+
+def test_a_flow_that_fails_fails_the_run_although_the_step_lacks_a_reading():
+    kept = without(run_with(bypass_flow=21.0), TestQuantity.RETURN_TEMPERATURE)
+    judged = judge_run(facts_of_rows([], readings=kept))
+    assert judged.step("T1").outcome == "not done"
+    assert (judged.outcome, judged.result) == ("fail", ProofResult.FAIL)
+    assert judged.words.startswith("Bypass flow 21 of 27 m³/h needed: fail. ")
+    enough = without(run_with(bypass_flow=30.0), TestQuantity.RETURN_TEMPERATURE)
+    assert judge_run(facts_of_rows([], readings=enough)).result is ProofResult.UNDECIDED
+
+
+def test_the_band_is_recorded_as_it_is_or_not_at_all():
+    bare = run_with(bypass_flow=2.0)
+    for spread, recorded in ((0.9, pytest.approx(0.9)), (1.1, None)):
+        readings = tuple(
+            ReadingFact(**{**vars(row), "spread": spread})
+            if (row.step, row.quantity) == ("T1", TestQuantity.BYPASS_FLOW)
+            else row
+            for row in bare.readings
+        )
+        judged = judge_run(facts_of_rows([], readings=readings))
+        assert judged.result is ProofResult.FAIL
+        assert judged.recorded.get("uncertainty_share") == recorded
+
+
 def test_a_gauge_without_certificate_decides_nothing():
     facts = run_with()
     bare = tuple(
@@ -332,3 +448,19 @@ def test_the_total_may_be_read_from_a_meter_at_the_pump():
     line = judge_run(facts_of_rows(rows)).step("T2")
     assert line.outcome == "pass"
     assert [stop.bypass_m3_per_h for stop in line.stops] == [30.0, 28.0, 16.0, 0.0]
+
+
+def test_a_pump_meter_below_the_main_meter_is_judged_by_the_smaller():
+    """36 m³/h cannot leave a pump through which 22 flow; 27 needed: 22 is judged, and fails."""
+    rows = []
+    for number, (main, pump) in enumerate([(0, 30), (12, 40), (24, 40), (36, 22)], 1):
+        rows.append(one("T2", "main flow", float(main), "FM-01", stop=number))
+        rows.append(one("T2", "flow through the pump", float(pump), "FM-01", stop=number))
+    rows.append(one("T2", "main flow at which the bypass shuts", 36.0, "FM-01"))
+    line = judge_run(facts_of_rows(rows)).step("T2")
+    assert line.outcome == "fail"
+    assert line.stops[3].total.value_m3_per_h == 22.0
+    assert [words for words in line.notes if "one meter is wrong" in words] == [
+        "stop 4: main flow 36 m³/h is above the 22 m³/h through the pump: one meter is wrong; the "
+        "smaller one is judged"
+    ]

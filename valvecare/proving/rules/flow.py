@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from math import hypot
 
+from valvecare.engineering import plausible
 from valvecare.engineering.curves import G_M_PER_S2, PumpCurve
-from valvecare.engineering.errors import Refusal
+from valvecare.engineering.errors import NoSolution, Refusal
 from valvecare.engineering.flow_methods import (
     FlowEstimate,
     flow_from_energy_balance,
@@ -17,11 +18,13 @@ from valvecare.engineering.thermal import isentropic_temperature_rise
 from valvecare.engineering.units import from_si, gauge_to_absolute, to_si
 from valvecare.engineering.valve_flow import is_choked
 from valvecare.protection.rules.capacity import curve_of, inlet_of, liquid_of, return_line_of
-from valvecare.proving.rules.facts import ReadingFact, RunFacts
+from valvecare.proving.rules.facts import ReadingFact, RunFacts, Vessel
 from valvecare.proving.rules.quantities import TestQuantity
 from valvecare.work.rules.test_methods import CLAMP_ON, HEAT, LEVEL, METER
 
 _Q = TestQuantity
+K = 2.0
+"""Coverage factor of every band that is shown or recorded (about 95 %)."""
 
 
 def si_flow(flow_m3_per_h: float) -> float:
@@ -147,16 +150,28 @@ def _read(
     return found, found.spread
 
 
+def metered(value_m3_per_h: float, spread_m3_per_h: float, kind: str) -> FlowEstimate:
+    """A flow as a meter reads it; none, or less than the meter can tell from none, is one too.
+
+    That a meter cannot tell a reading from nothing is no reason to judge nothing: the standard
+    uncertainty then stands beside a value that fails. Raises `Refusal` by name.
+    """
+    flow, spread = si_flow(value_m3_per_h), si_flow(spread_m3_per_h)
+    if flow <= spread:
+        return FlowEstimate(kind, flow, spread, (("instrument", spread),), True)
+    return flow_from_meter(
+        flow,
+        standard_uncertainty_m3_per_s=spread,
+        calibration_in_date=True,  # an overdue gauge is refused when the reading is recorded
+        kind=kind,
+    )
+
+
 def _by_meter(facts: RunFacts, lacking: list[str]) -> FlowEstimate | None:
     found, spread = _read(facts, _Q.BYPASS_FLOW, lacking)
     if found is None:
         return None
-    return flow_from_meter(
-        si_flow(found.value),
-        standard_uncertainty_m3_per_s=si_flow(spread),
-        calibration_in_date=True,  # an overdue gauge is refused when the reading is recorded
-        kind=f"{facts.method}, {found.gauge}",
-    )
+    return metered(found.value, spread, f"{facts.method}, {found.gauge}")
 
 
 def _by_level(facts: RunFacts, lacking: list[str]) -> FlowEstimate | None:
@@ -166,6 +181,8 @@ def _by_level(facts: RunFacts, lacking: list[str]) -> FlowEstimate | None:
         lacking.append("surface of the vessel and its other flows")
     if rise is None or time is None or facts.vessel is None:
         return None
+    if rise.value <= u_rise:
+        return _without_rise(facts.vessel, rise.value, u_rise, time.value, u_time)
     return flow_from_vessel_level(
         surface_area_m2=facts.vessel.surface_m2,
         level_rise_m=rise.value,
@@ -176,6 +193,27 @@ def _by_level(facts: RunFacts, lacking: list[str]) -> FlowEstimate | None:
         u_duration_s=u_time,
         u_other_outflow_m3_per_s=si_flow(facts.vessel.u_other_outflow_m3_per_h),
     )
+
+
+def _without_rise(
+    vessel: Vessel, rise_m: float, u_rise_m: float, duration_s: float, u_duration_s: float
+) -> FlowEstimate:
+    """The volume balance of `flow_from_vessel_level` where the level did not rise: it may say 0.
+
+    Raises `Refusal`: no time, or a level that falls by more than the other flows explain.
+    """
+    time = plausible.Window("s", above=0.0, at_most=86_400.0).check("duration_s", duration_s)
+    parts = (
+        ("area", vessel.u_surface_m2 * abs(rise_m) / time),
+        ("level", vessel.surface_m2 / time * u_rise_m),
+        ("time", vessel.surface_m2 * abs(rise_m) / time**2 * u_duration_s),
+        ("other flows", si_flow(vessel.u_other_outflow_m3_per_h)),
+    )
+    spread = hypot(*(part for _, part in parts))
+    flow = vessel.surface_m2 * rise_m / time + si_flow(vessel.other_outflow_m3_per_h)
+    if flow < -K * spread:
+        raise NoSolution("the level falls faster than the other flows of the vessel explain")
+    return FlowEstimate("vessel level", max(flow, 0.0), spread, parts, True)
 
 
 def _by_heat(facts: RunFacts, lacking: list[str]) -> FlowEstimate | None:
@@ -261,26 +299,33 @@ def _at_reference(
         inlet = state.absolute(values[_Q.SUCTION_PRESSURE])
         outlet = state.absolute(values[_Q.DISCHARGE_PRESSURE])
         back = state.absolute(values[_Q.BACK_PRESSURE])
-        choked = is_choked(
-            inlet_pa_abs=outlet,
-            outlet_pa_abs=back,
-            vapour_pressure_pa_abs=state.liquid.vapour_pressure(
-                facts_outlet_degc(facts, state.inlet_degc)
-            ),
-            critical_pressure_pa_abs=critical,  # type: ignore[arg-type]
-            recovery_factor=factor,  # type: ignore[arg-type]
+        head = state.head_m(values[_Q.SUCTION_PRESSURE], values[_Q.DISCHARGE_PRESSURE])
+        speed = plausible.SPEED.check("the speed read", values[_Q.SPEED] / 60.0)
+        test = Conditions(speed, state.density_kg_per_m3, inlet, back)
+        reference = Conditions(
+            (wanted_speed or 0.0) / 60.0,
+            state.liquid.density(temperature, wanted_inlet),
+            wanted_inlet,
+            state.absolute(wanted_back or 0.0),
+        )
+        hot = facts_outlet_degc(facts, state.inlet_degc)
+        lift = head * (reference.speed_per_s / test.speed_per_s) ** 2
+        wanted_outlet = wanted_inlet + reference.density_kg_per_m3 * G_M_PER_S2 * lift
+        choked = any(
+            is_choked(
+                inlet_pa_abs=before,
+                outlet_pa_abs=after,
+                vapour_pressure_pa_abs=state.liquid.vapour_pressure(degc),
+                critical_pressure_pa_abs=critical,  # type: ignore[arg-type]
+                recovery_factor=factor,  # type: ignore[arg-type]
+            )
+            for before, after, degc in (
+                (outlet, back, hot),
+                (wanted_outlet, reference.back_pa_abs, temperature + hot - state.inlet_degc),
+            )
         )
         corrected = flow_at_reference(
-            measured,
-            head_m=state.head_m(values[_Q.SUCTION_PRESSURE], values[_Q.DISCHARGE_PRESSURE]),
-            choked=choked,
-            test=Conditions(values[_Q.SPEED] / 60.0, state.density_kg_per_m3, inlet, back),
-            reference=Conditions(
-                (wanted_speed or 0.0) / 60.0,
-                state.liquid.density(temperature, wanted_inlet),
-                wanted_inlet,
-                state.absolute(wanted_back or 0.0),
-            ),
+            measured, head_m=head, choked=choked, test=test, reference=reference
         )
     except Refusal as refusal:
         notes.append(f"judged as measured: {refusal}")

@@ -10,7 +10,6 @@ from math import hypot
 from typing import Any
 
 from valvecare.engineering.errors import OutOfRange, Refusal
-from valvecare.engineering.flow_methods import flow_from_meter
 from valvecare.engineering.flow_tests import (
     Check,
     FunctionTestJudgement,
@@ -41,10 +40,11 @@ from valvecare.proving.rules.facts import (
 )
 from valvecare.proving.rules.flow import (
     FoundFlow,
+    K,
     bypass_flow,
     liquid_state,
+    metered,
     return_line_state,
-    rise_of,
     si_flow,
 )
 from valvecare.proving.rules.quantities import TestQuantity
@@ -52,8 +52,6 @@ from valvecare.proving.rules.steady import steadiness
 from valvecare.work.rules.test_steps import STEP_IDS
 
 _Q = TestQuantity
-K = 2.0
-"""Coverage factor of every band that is shown or recorded (about 95 %)."""
 
 _RESULTS = {
     Outcome.FAIL: ProofResult.FAIL,
@@ -141,7 +139,8 @@ def flow_line(
 def judge_run(facts: RunFacts) -> RunJudgement:
     """Judge every step of a run from its readings.
 
-    A step is 'not done' until all it needs is read; what is lacking is named. A run whose abort
+    A step is 'not done' until all it needs is read; what is lacking is named. A bypass flow that
+    fails against its requirement fails the run, whatever else of T1 was read. A run whose abort
     limit was crossed proves nothing: a pass becomes 'undecided'.
     """
     limits = engine_limits(facts.limits)
@@ -160,7 +159,16 @@ def judge_run(facts: RunFacts) -> RunJudgement:
         {step: why for step, why in facts.not_applicable.items() if step not in judged},
     )
     result = _RESULTS.get(whole.outcome, ProofResult.UNDECIDED)
-    words = whole.words[:1].upper() + whole.words[1:]
+    outcome, words = str(whole.outcome), whole.words[:1].upper() + whole.words[1:]
+    flow = built["T1"].flow
+    if flow is not None and flow.outcome == Outcome.FAIL.value:
+        result = ProofResult.FAIL
+        if outcome != Outcome.FAIL.value:
+            outcome = Outcome.FAIL.value
+            words = (
+                f"Bypass flow {flow.value_m3_per_h:.4g} of {flow.required_m3_per_h:.4g} m³/h "
+                f"needed: fail. {words}"
+            )
     if facts.crossed:
         words = f"Abort limit crossed: {'; '.join(facts.crossed)}. {words}"
         if result is ProofResult.PASS:
@@ -181,17 +189,14 @@ def judge_run(facts: RunFacts) -> RunJudgement:
         )
         for step in whole.steps
     )
-    flow = built["T1"].flow
     recorded: dict[str, Any] = {}
-    if flow is not None:
+    if flow is not None and flow.band_m3_per_h < flow.value_m3_per_h:
         recorded = {
             "bypass_flow_m3_per_h": flow.value_m3_per_h,
-            "uncertainty_share": min(flow.band_m3_per_h / flow.value_m3_per_h, 0.99),
+            "uncertainty_share": flow.band_m3_per_h / flow.value_m3_per_h,
             "required_m3_per_h": facts.limits.required_m3_per_h,
         }
-    return RunJudgement(
-        str(whole.outcome), result, whole.proves_capacity, words, steps, flow, recorded
-    )
+    return RunJudgement(outcome, result, whole.proves_capacity, words, steps, flow, recorded)
 
 
 def _ask(limits: Limits, done: dict[str, Any], not_applicable: dict[str, str]) -> Any:
@@ -290,9 +295,14 @@ def _zero_main_flow(facts: RunFacts) -> _Built:
     u_rise = hypot(built.spread(cold), built.spread(hot))
     if found is None or cold is None or hot is None or back is None:
         return built
-    rise = rise_of(facts)
+    rise = hot.value - cold.value
+    if rise < -K * u_rise:
+        built.lacking.append(
+            f"a sane rise: the outlet reads {-rise:.3g} K below the inlet (thermometers swapped?)"
+        )
+        return built
     line_end = _try(built, lambda: return_line_state(facts, back.value))
-    if line_end is not None and rise is not None:
+    if line_end is not None:
         built.value = ZeroMainFlow(
             bypass=found.estimate,
             steady=steady.is_steady,
@@ -339,8 +349,15 @@ def _handover(facts: RunFacts, step: str, event: TestQuantity) -> _Built:
             built.lacking.append(f"stop {number}: {refusal}")
             continue
         rest = max(total - main.value, 0.0)
+        if main.value - total > K * hypot(spread, built.spread(main)):
+            built.notes.append(
+                f"stop {number}: main flow {main.value:g} m³/h is above the {total:g} m³/h through "
+                "the pump: one meter is wrong; the smaller one is judged"
+            )
         built.stops.append(StopLine(step, number, main.value, rest, line))
-        points.append(HandoverPoint(si_flow(main.value), si_flow(rest), si_flow(spread)))
+        points.append(
+            HandoverPoint(si_flow(min(main.value, total)), si_flow(rest), si_flow(spread))
+        )
     if len(points) < 4:
         built.lacking.append(f"{len(points)} of at least 4 stops")
     switching = built.need(facts.latest(step, event), event.value)
@@ -402,12 +419,7 @@ def _pair(facts: RunFacts) -> _Built:
         return built
     estimate = _try(
         built,
-        lambda: flow_from_meter(
-            si_flow(flow),
-            standard_uncertainty_m3_per_s=si_flow(spread),
-            calibration_in_date=True,
-            kind=reading.gauge,
-        ),
+        lambda: metered(flow, spread, reading.gauge),
     )
     if estimate is not None:
         built.flow = _try(
