@@ -207,6 +207,12 @@ def a_plant(chance):
     if chance.random() < 0.5:
         day = (TODAY - timedelta(days=days_back(chance))).isoformat()
         inspections = (seen_fact(day, perhaps("failed", "as expected")),)
+    if tests and chance.random() < ill:
+        tests += (replace(tests[0], done_at=at("2019-01-01"), flow_m3_per_h=None, result="fail"),)
+    if inspections and chance.random() < ill:
+        kind = chance.choice(("strip-down", "corrective"))
+        newest = replace(inspections[0], kind=kind)
+        inspections = (newest, seen_fact("2019-01-02", "failed"))
     kinds = ("strip-down", "function test")
     return facts(
         tests=tests,
@@ -264,6 +270,13 @@ def oracle(state):
             at_best("Doubtful")
     if opened is not None and (test is None or opened.done_at > test.done_at):
         at_best("Does not protect" if opened.as_found == "failed" else "Doubtful")
+    older = state.tests[1] if len(state.tests) > 1 else None
+    no_answer = test is not None and test.result in ("undecided", "not able") and not on_pump
+    if older is not None and no_answer and not state.inspections:
+        at_best("Does not protect")  # the failure before it stands
+    passed_since = any(one.result == "pass" for one in state.tests)
+    if len(state.inspections) > 1 and opened.kind == "corrective" and not passed_since:
+        at_best("Does not protect")
     changed = state.hydraulics_changed_on
     fresh = on_pump and (changed is None or test.done_on >= changed)
     if changed is not None and not fresh:

@@ -222,6 +222,64 @@ def test_found_failed_and_proven_later_is_over():
     assert judge(facts(inspections=(opened,)), POLICY).word is Word.PROTECTS
 
 
+NO_ANSWER = replace(NO_FLOW, id=2, done_at=at("2026-04-01"), done_on=date(2026, 4, 1))
+
+
+@pytest.mark.parametrize("result", ["undecided", "not able"])
+@pytest.mark.parametrize("failed", [FAILED, replace(NO_FLOW, result="fail")], ids=["flow", "words"])
+def test_a_test_without_an_answer_takes_no_failure_back(result, failed):
+    found = judge(facts(tests=(replace(NO_ANSWER, result=result), failed)), POLICY)
+    assert [g.code for g in found.grounds] == ["test_failed", "test_undecided"]
+    assert (found.word, found.since) == (Word.DOES_NOT_PROTECT, date(2025, 9, 23))
+
+
+def test_a_failure_is_answered_by_a_later_pass_or_an_opening():
+    newest = replace(NO_ANSWER, result="not able")
+    passed = proof_fact("2026-01-10")
+    answered = judge(facts(tests=(newest, passed, FAILED)), POLICY)
+    assert [g.code for g in answered.grounds] == ["test_undecided"]
+    opened = seen_fact("2026-01-10")
+    repaired = judge(facts(tests=(newest, FAILED), inspections=(opened,)), POLICY)
+    assert [g.code for g in repaired.grounds] == ["test_undecided"]
+
+
+@pytest.mark.parametrize(
+    ("case", "later"),
+    [
+        ("a test without an answer", {"tests": (replace(NO_ANSWER, result="not able"),)}),
+        ("a look at one part", {"inspections": (seen_fact("2026-04-01", kind="corrective"),)}),
+        (
+            "the bypass alone",
+            {"inspections": (seen_fact("2026-04-01", kind="bypass-only inspection"),)},
+        ),
+    ],
+)
+def test_found_failed_stays_until_it_is_answered(case, later):
+    opened = seen_fact("2026-03-01", "failed", words="ring swollen")
+    given = {"tests": (proof_fact(),), **later}
+    given["inspections"] = (*later.get("inspections", ()), opened)
+    found = judge(facts(**given), POLICY)
+    assert (found.word, found.code) == (Word.DOES_NOT_PROTECT, "found_failed"), case
+    assert found.since == date(2026, 3, 1)
+
+
+def test_a_later_full_opening_is_newer_than_what_was_found_before():
+    seen = (seen_fact("2026-04-01"), seen_fact("2026-03-01", "failed", words="ring swollen"))
+    assert only(inspections=seen).code == "opened_after_proof"
+
+
+def test_a_passed_date_that_no_reading_confirms_is_not_protected():
+    """Silent run-hours: the likely date has passed, the share used stands still below the limit."""
+    silent = due_fact(state="coming up", share_used=0.81, likely_on=date(2026, 4, 30))
+    found = only(due=(silent,))
+    assert said(found) == (Word.DOUBTFUL, "limit_not_confirmed", date(2026, 4, 30), "")
+    assert found.reason == (
+        "The strip-down was likely due on 30 Apr 2026 by run-hours, and no reading since tells "
+        "whether it is."
+    )
+    assert judge(facts(due=(due_fact(state="coming up"),)), POLICY).word is Word.PROTECTS
+
+
 CHANGED = {"hydraulics_changed_on": date(2025, 3, 11), "hydraulics_change": "impeller trimmed"}
 
 

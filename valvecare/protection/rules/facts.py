@@ -6,10 +6,16 @@ from datetime import date, datetime
 from enum import StrEnum
 from typing import Any
 
+from valvecare.due.rules import RESTARTS, TaskKind
 from valvecare.protection.rules.capacity import Capacity
 from valvecare.protection.rules.proof import ProofMethod
 
-RULE_VERSION = "verdict 2"
+RULE_VERSION = "verdict 3"
+
+_FULL_OPENINGS = frozenset(
+    kind.value for kind, restarted in RESTARTS.items() if TaskKind.STRIP_DOWN in restarted
+)
+"""As stored; a corrective repair of one part and a bypass-only inspection are none."""
 
 
 class Word(StrEnum):
@@ -98,6 +104,11 @@ class InspectionFact:
     @property
     def failed(self) -> bool:
         return self.as_found == "failed"
+
+    @property
+    def is_full(self) -> bool:
+        """The whole valve was seen: what it shows replaces what was found before."""
+        return self.kind in _FULL_OPENINGS
 
 
 @dataclass(frozen=True)

@@ -12,6 +12,7 @@ from valvecare.protection.rules.facts import (
     Facts,
     Grade,
     Ground,
+    InspectionFact,
     Policy,
     TestFact,
     Word,
@@ -19,6 +20,7 @@ from valvecare.protection.rules.facts import (
 from valvecare.protection.rules.proof import ProofMethod, ProofResult
 
 NOT_AT_LOW_LOAD = "Do not rely on this valve at low load."
+UNDECIDED = "test_undecided"
 
 
 def flow_words(value: float) -> str:
@@ -190,7 +192,7 @@ def _measured(test: TestFact, capacity: Capacity, margin_asked: float) -> Ground
     if margin < 0.0:
         return Ground(
             Word.DOUBTFUL,
-            "test_undecided",
+            UNDECIDED,
             f"The test cannot decide: {told}; the lower bound is {flow_words(least)}.",
             since=test.done_on,
             next_action="Repeat the function test with a better method.",
@@ -211,47 +213,69 @@ def _measured(test: TestFact, capacity: Capacity, margin_asked: float) -> Ground
 
 
 def by_test(facts: Facts, margin_asked: float) -> list[Ground]:
-    """What the latest function test shows. A test cannot be outvoted by an older one."""
+    """What the latest function test shows. A test cannot be outvoted by an older one.
+
+    One that could not decide takes nothing back: a failure shown before it stands until the valve
+    passes a test or is opened.
+    """
     if not facts.tests:
         return []
-    test, capacity = facts.tests[0], facts.capacity
+    found = _of_test(facts.tests[0], facts.capacity, margin_asked)
+    if found is None:
+        return []
+    if found.code == UNDECIDED:
+        standing = _standing_failure(facts, margin_asked)
+        if standing is not None:
+            return [standing, found]
+    return [found]
+
+
+def _standing_failure(facts: Facts, margin_asked: float) -> Ground | None:
+    """The failure that tests without an answer have left standing, if there is one."""
+    opened = facts.inspections[0].done_at if facts.inspections else None
+    for test in facts.tests[1:]:
+        if opened is not None and opened > test.done_at:
+            return None
+        found = _of_test(test, facts.capacity, margin_asked)
+        if found is None or found.code != UNDECIDED:
+            return found if found and found.word is Word.DOES_NOT_PROTECT else None
+    return None
+
+
+def _of_test(test: TestFact, capacity: Capacity, margin_asked: float) -> Ground | None:
     if test.result == ProofResult.FAIL and not test.measured:
-        return [_failed(test, capacity)]
+        return _failed(test, capacity)
     if test.measured:
         ground = _measured(test, capacity, margin_asked)
         if ground is not None:
-            return [ground]
+            return ground
         if test.result == ProofResult.FAIL:  # failed for another reason than its flow
-            return [_failed(test, capacity)]
+            return _failed(test, capacity)
     if test.result in (ProofResult.UNDECIDED, ProofResult.NOT_ABLE):
-        return [
-            Ground(
-                Word.DOUBTFUL,
-                "test_undecided",
-                sentence(
-                    f"The function test of {day_words(test.done_on)} was {test.result}. "
-                    f"{test.words}".strip()
-                ),
-                since=test.done_on,
-                next_action="Repeat the function test with a better method.",
-                restriction=sentence(test.restriction),
-                numbers={"test": test.id, "result": test.result},
-            )
-        ]
+        return Ground(
+            Word.DOUBTFUL,
+            UNDECIDED,
+            sentence(
+                f"The function test of {day_words(test.done_on)} was {test.result}. "
+                f"{test.words}".strip()
+            ),
+            since=test.done_on,
+            next_action="Repeat the function test with a better method.",
+            restriction=sentence(test.restriction),
+            numbers={"test": test.id, "result": test.result},
+        )
     if ProofMethod(test.method) is ProofMethod.BENCH:
-        return [
-            Ground(
-                Word.DOUBTFUL,
-                "bench_only",
-                f"Proven on the bench only ({day_words(test.done_on)}): pump, return line and "
-                "vessel took no part.",
-                since=test.done_on,
-                next_action="Prove it by a function test with the pump.",
-                restriction=sentence(test.restriction),
-                numbers={"test": test.id},
-            )
-        ]
-    return []
+        return Ground(
+            Word.DOUBTFUL,
+            "bench_only",
+            f"Proven on the bench only ({day_words(test.done_on)}): pump, return line and "
+            "vessel took no part.",
+            since=test.done_on,
+            next_action="Prove it by a function test with the pump.",
+            restriction=sentence(test.restriction),
+            numbers={"test": test.id},
+        )
+    return None
 
 
 def _failed(test: TestFact, capacity: Capacity) -> Ground:
@@ -266,22 +290,36 @@ def _failed(test: TestFact, capacity: Capacity) -> Ground:
     )
 
 
+def _unanswered_failure(facts: Facts) -> InspectionFact | None:
+    """The newest failure found inside that no passed test and no later full opening answers."""
+    passed = [test.done_at for test in facts.tests if test.result == ProofResult.PASS]
+    for seen in facts.inspections:
+        if passed and max(passed) >= seen.done_at:
+            return None
+        if seen.failed:
+            return seen
+        if seen.is_full:
+            return None
+    return None
+
+
 def proof(facts: Facts) -> list[Ground]:
     """Is there a proof at all, and was the valve or the pump changed after it?"""
     found: list[Ground] = []
     opened = facts.inspections[0] if facts.inspections else None
     latest = facts.tests[0] if facts.tests else None
     overtaken = opened is not None and latest is not None and opened.done_at > latest.done_at
-    if opened is not None and opened.failed and (latest is None or overtaken):
+    failure = _unanswered_failure(facts)
+    if failure is not None:
         found.append(
             Ground(
                 Word.DOES_NOT_PROTECT,
                 "found_failed",
                 sentence(
-                    f"Found failed on {day_words(opened.done_on)}: "
-                    f"{opened.words or opened.mode or 'no words'}"
+                    f"Found failed on {day_words(failure.done_on)}: "
+                    f"{failure.words or failure.mode or 'no words'}"
                 ),
-                since=opened.done_on,
+                since=failure.done_on,
                 next_action="Restore it and prove it with the pump.",
                 restriction=keep_above(facts.capacity),
             )
@@ -442,6 +480,18 @@ def aged(facts: Facts) -> list[Ground]:
                     f"There is no record of a {item.kind}.",
                     next_action=f"Plan the {item.kind}.",
                     numbers={"kind": item.kind},
+                )
+            )
+        elif item.likely_on is not None and item.likely_on <= facts.as_of_on:
+            found.append(
+                Ground(
+                    Word.DOUBTFUL,
+                    "limit_not_confirmed",
+                    f"The {item.kind} was likely due on {day_words(item.likely_on)} by "
+                    f"{item.governed_by}, and no reading since tells whether it is.",
+                    since=item.likely_on,
+                    next_action=f"Read the counter, or plan the {item.kind}.",
+                    numbers={"share_used": item.share_used, "kind": item.kind},
                 )
             )
     return found
