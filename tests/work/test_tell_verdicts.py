@@ -114,6 +114,24 @@ def test_moved_dates_alone_are_not_told(order):
     assert not told().exists()
 
 
+def test_a_due_date_moved_by_the_same_run_does_not_swallow_the_telling(order):
+    """`due_changed` is an event of the order at the instant of the verdict, but nobody's step."""
+    correct_the_pump(order, stable_min_flow_m3_per_h=40.0)
+    Event.objects.create(
+        at=SOON,
+        type="work_order.due_changed",
+        site=order.site,
+        valve=order.valve,
+        object_type="workorder",
+        object_id=str(order.pk),
+        object_name=str(order),
+        actor=None,
+        words="moved",
+    )
+    run_sweep(SOON, nothing)
+    assert told().count() == 1
+
+
 def test_an_order_nobody_agreed_to_yet_has_no_owner_to_tell(order):
     WorkOrder.objects.update(state="raised", assigned_to=None)
     correct_the_pump(order, stable_min_flow_m3_per_h=40.0)

@@ -108,8 +108,14 @@ def _owner(order: WorkOrder) -> str:
 
 
 def _own_steps(order_ids: list[int]) -> set[tuple[int, datetime]]:
-    """(order, instant) of its own steps: a verdict of that instant is the doing of the order."""
+    """(order, instant) of its own steps: a verdict of that instant is the doing of the order.
+
+    A step is somebody's; what a run writes of an order (`due_changed`) is none, and has the
+    instant of the very verdict that is to be told.
+    """
     steps = Event.objects.filter(
-        object_type=WorkOrder._meta.model_name, object_id__in=[str(pk) for pk in order_ids]
+        object_type=WorkOrder._meta.model_name,
+        object_id__in=[str(pk) for pk in order_ids],
+        actor__isnull=False,
     )
     return {(int(pk), at) for pk, at in steps.values_list("object_id", "at")}
