@@ -4,13 +4,14 @@ import pytest
 
 from tests.factories.procedures import TEST_STEPS, drafted, in_use, written
 from tests.factories.register import SiteFactory, UserFactory, ValveDesignFactory, member
-from tests.factories.work import NOW, GaugeFactory, Job, refused, snapshot
+from tests.factories.work import NOW, GaugeFactory, Job, refused, snapshot, sound
 from valvecare.core.errors import Conflict, Forbidden, NotFound, Refused
 from valvecare.core.permits import Role
 from valvecare.models import Event, ProcedureVersion, StepRecord, WorkOrder
 from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.pass_gate import pass_gate
 from valvecare.work.actions.record_as_found import record_as_found
+from valvecare.work.actions.record_finding import record_finding
 from valvecare.work.actions.record_steps import record_steps, witness_step
 from valvecare.work.actions.reopen import reopen
 from valvecare.work.actions.start import start
@@ -18,7 +19,7 @@ from valvecare.work.actions.use_procedure import put_in_use, withdraw
 from valvecare.work.actions.write_procedure import change_draft, draft_version
 from valvecare.work.reads import order_card, order_steps
 from valvecare.work.reads.steps import plain_step
-from valvecare.work.rules import AsFound, OrderKind
+from valvecare.work.rules import AsFound, FindingGrade, OrderKind, PartDecision, PartName
 
 pytestmark = pytest.mark.django_db
 
@@ -224,6 +225,91 @@ def test_the_role_a_hold_point_names_is_asked_for(site):
     assert refused(job, witness_step, 5, actor=lead) == "wrong_witness"
     witness(job, actor=member(site, Role.RELIABILITY_ENGINEER))
     assert 5 not in open_numbers(job)
+
+
+JUDGED_STEPS = [
+    TEST_STEPS[0],
+    {
+        "phase": "inspect",
+        "kind": "judge part",
+        "words": "Disc guide: score.",
+        "part": "disc guide",
+        "witness": "second person",
+    },
+    {
+        "phase": "inspect",
+        "kind": "measure",
+        "words": "Clearance of the guide.",
+        "part": "disc guide",
+        "quantity": "clearance of the guide",
+        "witness": "second person",
+    },
+    {"phase": "inspect", "kind": "gate", "words": "Judged.", "gate": "every part judged"},
+    {"phase": "inspect", "kind": "gate", "words": "Moved.", "gate": "moved by hand"},
+]
+"""A receiving check, cut short: 2 a part judged and 3 a value read at it, each a hold point."""
+
+
+@pytest.fixture
+def judged(site):
+    """Its procedure written past the check of what a receiving check must ask."""
+    version = drafted(JUDGED_STEPS, site=site, kind=OrderKind.RECEIVING_CHECK)
+    job = Job(site, kind=OrderKind.RECEIVING_CHECK.value).to_under_way()
+    job.order.procedure = version
+    job.order.save()
+    return job
+
+
+def found(job, clearance=0.3, **given):
+    part = PartName.DISC_GUIDE
+    return job.do(
+        record_finding,
+        part,
+        found="even polish",
+        grade=FindingGrade.USED,
+        decision=PartDecision.REUSE,
+        measurements=sound(job.order, part, clearance=clearance),
+        **given,
+    )
+
+
+def test_who_judged_or_measured_a_part_is_no_witness_of_it(judged):
+    """The order is given to somebody else, so only the finding says who did it."""
+    other, typist = (member(judged.site, Role.TECHNICIAN) for _ in range(2))
+    found(judged, actor=typist, done_by=other.get_username())
+    for step in (2, 3):
+        for person in (other, typist):
+            assert refused(judged, witness_step, step, actor=person) == "second_person"
+    card = order_card(judged.order.pk, other)
+    assert card.to_witness == ()
+    witness(judged, 2)
+    witness(judged, 3)
+    assert open_numbers(judged) == [1, 4, 5]
+
+
+def test_a_part_found_anew_is_looked_at_anew(judged):
+    found(judged)
+    witness(judged, 2)
+    assert 2 not in open_numbers(judged)
+    found(judged, clearance=0.31)
+    assert 2 in open_numbers(judged)
+    witness(judged, 2)
+    assert 2 not in open_numbers(judged)
+
+
+def test_who_tested_is_no_witness_of_the_test(site):
+    rows = [*TEST_STEPS[:6], {**TEST_STEPS[6], "witness": "second person"}]
+    in_use(rows, site=site)
+    design = ValveDesignFactory(has_lever=False)
+    job = Job(site, kind=KIND.value, valve__design=design).to_under_way()
+    all_but_the_hold_point(job)
+    WorkOrder.objects.filter(pk=job.order.pk).update(assigned_to=None)
+    assert refused(job, witness_step, 7) == "second_person"
+    lead = member(site, Role.SHIFT_LEAD)
+    witness(job, 7, actor=lead)
+    assert 7 not in open_numbers(job)
+    job.test(31.0)
+    assert 7 in open_numbers(job)
 
 
 def test_an_auditor_and_a_contractor_witness_nothing(job):

@@ -8,10 +8,25 @@ from typing import Any
 from valvecare.core.permits import Role, may, roles_at
 from valvecare.engineering.cautions import Caution, caution
 from valvecare.register.models import ProtectionValve
-from valvecare.work.models import Gate, Measurement, StepRecord, WorkOrder
+from valvecare.work.models import (
+    Finding,
+    Gate,
+    Measurement,
+    OrderTest,
+    ProvisionalRelease,
+    StepRecord,
+    WorkOrder,
+)
 from valvecare.work.reads.procedures import rows_of, valve_facts
 from valvecare.work.rules import GateKind, PartJudgement, PartName
-from valvecare.work.rules.procedures import Applied, Witness, WorkStep, apply_steps, gate_of
+from valvecare.work.rules.procedures import (
+    Applied,
+    Witness,
+    WorkStep,
+    WorkStepKind,
+    apply_steps,
+    gate_of,
+)
 from valvecare.work.rules.step_answers import (
     Recorded,
     StepOutcome,
@@ -143,6 +158,43 @@ def _records(
     return answers, witnesses
 
 
+@dataclass(frozen=True, slots=True)
+class Doing:
+    """Who did what settles a step, and when it was recorded."""
+
+    people: frozenset[int | None]
+    recorded_at: datetime
+
+
+def _doings(order: WorkOrder, step: WorkStep) -> list[Doing]:
+    """The records a step points to, in the present revision of the order."""
+    here = {"order": order, "revision": order.revision}
+    gate = gate_of(step)
+    rows: list[Any] = []
+    if gate is not None:
+        rows += Gate.objects.filter(**here, kind=gate.value)
+    if step.kind == WorkStepKind.JUDGE or step.at_the_part:
+        rows += Finding.objects.filter(**here, part=step.part)
+    found = [Doing(frozenset((row.by_id, row.done_by_id)), row.recorded_at) for row in rows]
+    if step.kind == WorkStepKind.TEST:
+        for row in OrderTest.objects.filter(**here).select_related("test"):
+            people = frozenset((row.test.recorded_by_id, row.done_by_id))
+            found.append(Doing(people, row.test.recorded_at))
+        for release in ProvisionalRelease.objects.filter(**here):
+            found.append(Doing(frozenset((release.signed_by_id,)), release.signed_at))
+    return found
+
+
+def _still_stands(order: WorkOrder, step: WorkStep, witness: StepRecord) -> bool:
+    """A witness saw what was there; what was recorded anew since then is looked at anew.
+
+    A gate is passed once in a revision, so nothing is asked of it.
+    """
+    if gate_of(step) is not None:
+        return True
+    return all(one.recorded_at <= witness.recorded_at for one in _doings(order, step))
+
+
 def step_lines(
     order: WorkOrder,
     valve: ProtectionValve,
@@ -156,7 +208,10 @@ def step_lines(
         return ()
     rows = rows_of(order.procedure_id)
     applied: Sequence[Applied] = apply_steps([step for _, step in rows], valve_facts(valve))
-    answers, witnesses = _records(order)
+    answers, given = _records(order)
+    witnesses = {
+        pk: given[pk] for pk, step in rows if pk in given and _still_stands(order, step, given[pk])
+    }
     measured = Measurement.objects.filter(order=order, revision=order.revision)
     recorded = Recorded(
         gates=gates,
@@ -197,13 +252,12 @@ _ROLES = {
 
 
 def workers_of(order: WorkOrder, line: AskedStep) -> set[int]:
-    """Who answered the step or passed its gate; where neither says, who the order is given to."""
-    rows: list[Any] = [line.answer] if line.answer else []
-    gate = gate_of(line.step)
-    if gate is not None:
-        rows += Gate.objects.filter(order=order, revision=order.revision, kind=gate.value)
-    found = {person for row in rows for person in (row.done_by_id, row.by_id)}
-    return {person for person in found or {order.assigned_to_id} if person is not None}
+    """Who answered the step, or did or typed what settles it (gate, finding, test, release); where
+    nothing says, who the order is given to."""
+    found = {person for one in _doings(order, line.step) for person in one.people}
+    if line.answer:
+        found |= {line.answer.by_id, line.answer.done_by_id}
+    return {one for one in found - {None} or {order.assigned_to_id} if one is not None}
 
 
 def may_witness(line: AskedStep, user: Any, site_id: int) -> bool:
