@@ -13,16 +13,17 @@ from tests.factories.work import NOW, GaugeFactory, Job, joint_closed, refused
 from valvecare.core.errors import Forbidden
 from valvecare.core.permits import Role
 from valvecare.engineering.joint_records import FastenerState
-from valvecare.models import Gate, Membership, Signature, Tightening, ValveDesign
+from valvecare.models import Gate, Gauge, Membership, Signature, Tightening, ValveDesign
 from valvecare.register.actions.export_register import csv_lines
 from valvecare.register.actions.import_register import import_register
 from valvecare.register.rules import SheetKind
 from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.decide_joint import decide_joint
 from valvecare.work.actions.pass_gate import pass_gate
+from valvecare.work.actions.record_finding import record_finding
 from valvecare.work.reads import cover_of, order_card, owners_torque, verify_signature
 from valvecare.work.reads.job_pack import job_pack
-from valvecare.work.rules import GateKind
+from valvecare.work.rules import FindingGrade, GateKind, OrderKind, PartDecision, PartName
 from valvecare.work.rules.torque import JointDone, WrenchFacts, compare_joint, plan_torque
 
 pytestmark = pytest.mark.django_db
@@ -48,18 +49,21 @@ JOINT = {
     "cover_operating_kn": 114.0,
     "cover_joint_source": "invented",
 }
-WRENCH = WrenchFacts("TW-01", 40.0, 400.0, 1.0, date(2026, 12, 31))
+WRENCH = WrenchFacts("TW-01", 40.0, 400.0, 1.0, date(2026, 12, 31), None, 0.04)
 GOOD = {"lubricant": "moly paste", "torque_nm": 137.0, "fasteners": FastenerState.NEW}
 
 
 def plan(wrenches=(WRENCH,), on=DAY, **facts):
     design = ValveDesignFactory.build(**{**JOINT, **facts})
-    return plan_torque(cover_of(design), wrenches, on=on, owner=owners_torque())
+    return plan_torque(
+        OrderKind.STRIP_DOWN, cover_of(design), wrenches, on=on, owner=owners_torque()
+    )
 
 
 def compare(design=JOINT, **given):
     done = JointDone(**{**GOOD, "wrench": WRENCH, **given})
-    return compare_joint(cover_of(ValveDesignFactory.build(**design)), done, owner=owners_torque())
+    cover = cover_of(ValveDesignFactory.build(**design))
+    return compare_joint(OrderKind.STRIP_DOWN, cover, done, owner=owners_torque())
 
 
 @pytest.fixture
@@ -103,14 +107,17 @@ def test_the_band_is_where_every_check_just_holds():
 
 
 def test_the_smallest_wrench_in_calibration_is_planned():
-    large = WrenchFacts("TW-09", 100.0, 800.0, 5.0, date(2026, 12, 31))
-    late = WrenchFacts("TW-07", 40.0, 200.0, 5.0, date(2026, 4, 30))
+    large = WrenchFacts("TW-09", 100.0, 800.0, 5.0, date(2026, 12, 31), None, None)
+    late = WrenchFacts("TW-07", 40.0, 200.0, 5.0, date(2026, 4, 30), None, None)
     assert plan((large, WRENCH, late)).wrench == "TW-01"
     assert plan((large, late)).setting_nm == 135.0
     assert plan((late,)).words == (
         "No torque: no torque wrench of this site is in calibration on 2026-06-08."
     )
-    small = WrenchFacts("TW-02", 5.0, 60.0, 1.0, date(2026, 12, 31))
+    nonsense = WrenchFacts("TW-03", 40.0, 150.0, 0.0, date(2026, 12, 31), None, None)
+    assert plan((nonsense,)).setting_nm is None
+    assert plan((nonsense, WRENCH)).wrench == "TW-01"
+    small = WrenchFacts("TW-02", 5.0, 60.0, 1.0, date(2026, 12, 31), None, None)
     assert "take a larger wrench" in plan((small,)).words
 
 
@@ -163,12 +170,88 @@ def test_another_lubricant_says_what_it_does_to_the_preload():
 def test_the_torque_is_recomputed_for_the_lubricant_used():
     given = {"lubricant": "thin oil", "friction": 0.10, "friction_source": "data sheet"}
     as_was = compare(torque_nm=137.0, **given)
-    assert as_was.plan.setting_nm < 137.0
-    assert as_was.agreement == "within the band recomputed for the lubricant used"
+    planned = as_was.plan.setting_nm
+    assert planned < 137.0
+    assert as_was.agreement == "off the plan, the joint still holds"
     assert "preload against μ 0.12" in as_was.words
+    found = compare(torque_nm=planned, **given)
+    assert found.agreement == "as planned for the lubricant used"
+    assert found.off_plan is None
     too_much = compare(torque_nm=155.0, **given)
     assert [reason.code for reason in too_much.reasons] == ["torque_outside_band"]
     assert compare(torque_nm=155.0).reasons == ()
+
+
+def test_a_setting_off_the_plan_says_how_far_and_wants_a_reason():
+    """4 % of 137 N m is 5.48 N m; with the step of 1 N m (1/√12, k = 2: 0.577) 5.51 N m, worked
+    by hand as JCGM 100 combines them (from memory)."""
+    assert (compare(torque_nm=137.0).agreement, compare(torque_nm=137.0).off_plan) == (
+        "as planned",
+        None,
+    )
+    near = compare(torque_nm=142.5)
+    assert (near.agreement, near.off_plan) == ("within the uncertainty of the wrench", None)
+    assert "+5.5 N m (+4.0 %) off the plan, within the ±5.51 N m of TW-01" in near.words
+    off = compare(torque_nm=142.6)
+    assert off.agreement == "off the plan, the joint still holds"
+    assert (off.reasons, off.off_plan.code) == ((), "torque_off_plan")
+    assert off.off_plan.numbers == {"set_nm": 142.6, "plan_nm": 137.0, "within_nm": 5.51}
+    low = compare(torque_nm=110.0)
+    assert "-27 N m (-19.7 %) off the plan" in low.words
+
+
+def test_a_wrench_without_a_certified_uncertainty_allows_half_a_step():
+    bare = WrenchFacts("TW-01", 40.0, 400.0, 1.0, date(2026, 12, 31), None, None)
+    assert compare(torque_nm=137.4, wrench=bare).off_plan is None
+    off = compare(torque_nm=138.0, wrench=bare)
+    assert off.off_plan.code == "torque_off_plan"
+    assert "the uncertainty of TW-01 is not recorded" in off.words
+
+
+def test_off_the_plan_passes_only_with_its_reason_which_is_kept(site, job):
+    given = closed(site, torque_nm=150.0)
+    assert refused(job, pass_gate, GateKind.JOINT_CLOSED, **given) == "torque_off_plan"
+    job.do(pass_gate, GateKind.JOINT_CLOSED, **given, disagree_because=" The click came late. ")
+    data = Gate.objects.get(kind="joint closed").data
+    assert data["off_plan_because"] == "The click came late."
+    assert Tightening.objects.count() == 0
+    page = signed_in(job.technician).get(reverse("valvecare:work-order", args=[job.order.pk]))
+    assert "Off the plan, because The click came late." in page.content.decode()
+
+
+OTHER_JOINT = (OrderKind.BYPASS_ONLY, OrderKind.EXCHANGE)
+
+
+@pytest.mark.parametrize("kind", OTHER_JOINT)
+def test_the_torque_of_the_cover_is_not_given_for_another_joint(site, kind):
+    """A flange or bypass bonnet is not the cover: its bolts would take the cover's torque."""
+    job = Job(site, kind=kind.value, valve__design=ValveDesignFactory(**JOINT)).to_under_way()
+    GaugeFactory(
+        site=site, code="TW-01", kind="torque wrench", range_low=40, range_high=400, unit="N m"
+    )
+    card = order_card(job.order.pk, job.technician).joint
+    assert (card.plan.setting_nm, card.bolt_count, card.order) == (None, None, ())
+    assert card.words == (
+        "The joint of this order is not the cover: count its bolts. No torque: the register holds "
+        "the joint of the cover only. Take it from the maker or from the plant's list of joints."
+    )
+    job.gate(GateKind.ISOLATED).as_found()
+    if kind is OrderKind.BYPASS_ONLY:
+        job.judge_parts().gate(GateKind.PARTS_JUDGED)
+    # 60 N m would be refused for the cover; nothing is compared here, and the record says so
+    job.do(pass_gate, GateKind.JOINT_CLOSED, **joint_closed(site, torque_nm=60.0))
+    compared = Gate.objects.get(kind="joint closed").data["compared"]
+    assert compared["agreement"] == "no plan to compare with"
+    assert "the register holds the joint of the cover only" in compared["words"]
+    html = signed_in(job.technician).get(reverse("valvecare:job-pack", args=[job.order.pk]))
+    assert "135 N m" not in html.content.decode()
+
+
+def test_yielded_bolts_of_another_joint_are_refused_too(site):
+    job = Job(site, kind="exchange", valve__design=ValveDesignFactory(**JOINT)).to_under_way()
+    job.gate(GateKind.ISOLATED).as_found()
+    given = joint_closed(site, fasteners=FastenerState.YIELDED)
+    assert refused(job, pass_gate, GateKind.JOINT_CLOSED, **given) == "fasteners_yielded"
 
 
 @pytest.mark.parametrize(
@@ -234,6 +317,22 @@ def test_who_tightened_does_not_accept(site, job):
     assert refused(job, decide_joint, **decide) == "second_person"
 
 
+def test_a_part_found_undecided_meanwhile_keeps_the_joint_open(site, job):
+    engineer = member(site, Role.RELIABILITY_ENGINEER)
+    given = closed(site, torque_nm=60.0, disagree_because="The gasket is half as wide.")
+    job.do(pass_gate, GateKind.JOINT_CLOSED, **given)
+    job.do(
+        record_finding,
+        PartName.COVER,
+        found="a line across the face",
+        grade=FindingGrade.NOT_MEASURED,
+        decision=PartDecision.CANNOT_DECIDE,
+    )
+    accept = {"accept": True, "because": "Gasket measured: 12 mm.", "actor": engineer}
+    assert refused(job, decide_joint, **accept) == "part_undecided"
+    job.do(decide_joint, accept=False, because="Look at the cover first.", actor=engineer)
+
+
 def test_tightened_again_after_the_engineer_said_no(site, job):
     engineer = member(site, Role.RELIABILITY_ENGINEER)
     given = closed(site, torque_nm=60.0, disagree_because="The gasket is half as wide.")
@@ -261,6 +360,25 @@ def signed_in(user):
     client = Client()
     client.force_login(user)
     return client
+
+
+def test_the_fields_of_a_dispute_are_there_where_no_wrench_gives_a_setting(site, job):
+    """The joint is compared for the wrench that was used, so the page must let it be disputed."""
+    Gauge.objects.filter(site=site).update(calibrated_until=date(2026, 1, 31))
+    card = order_card(job.order.pk, job.technician).joint
+    assert (card.plan.setting_nm, card.is_compared) == (None, True)
+    page = reverse("valvecare:work-order", args=[job.order.pk])
+    html = signed_in(job.technician).get(page).content.decode()
+    for name in ("friction", "friction_source", "disagree_because"):
+        assert f'name="{name}"' in html
+
+
+def test_nothing_is_disputed_where_nothing_is_compared(site):
+    job = Job(site).to_under_way().gate(GateKind.ISOLATED).as_found()
+    job.gate(GateKind.COVER_RELEASED).judge_parts().gate(GateKind.PARTS_JUDGED)
+    assert order_card(job.order.pk, job.technician).joint.is_compared is False
+    page = reverse("valvecare:work-order", args=[job.order.pk])
+    assert 'name="friction"' not in signed_in(job.technician).get(page).content.decode()
 
 
 def test_the_page_names_the_plan_and_keeps_a_refused_joint(site, job):

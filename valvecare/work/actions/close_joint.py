@@ -12,21 +12,33 @@ from valvecare.work.actions.measure import usable_gauge
 from valvecare.work.actions.order import keep, refuse_if
 from valvecare.work.models import Tightening, WorkOrder
 from valvecare.work.reads import cover_of, owners_torque, wrench_of
-from valvecare.work.rules import GaugeKind, why_not_joint
+from valvecare.work.rules import GaugeKind, OrderKind, why_not_joint
 from valvecare.work.rules.torque import JointDone, compare_joint, why_not_fasteners
 
 
 @dataclass(frozen=True)
 class Joint:
-    """The record of a tightened joint, and every reason why it is not as planned."""
+    """The record of a tightened joint, and why it is not as planned.
+
+    `reasons` are for the engineer; `off_plan` only wants the technician's own reason.
+    """
 
     record: dict[str, Any]
     reasons: tuple[Reason, ...]
+    off_plan: Reason | None
     words: str
 
     @property
     def differs(self) -> bool:
         return bool(self.reasons)
+
+    def stays_because(self, because: str) -> dict[str, Any]:
+        """The record with the reason why a setting off the plan stays. Refused without one."""
+        if self.off_plan is None:
+            return self.record
+        if not because.strip():
+            refuse_if(self.off_plan)
+        return {**self.record, "off_plan_because": because.strip()}
 
 
 def joint_done(
@@ -56,9 +68,10 @@ def joint_done(
         order, wrench, used_at=at, value=torque_nm, unit="N m", kind=GaugeKind.TORQUE_WRENCH
     )
     valve = ProtectionValve.objects.select_related("design").get(pk=order.valve_id)
-    cover = cover_of(valve.design)
-    refuse_if(why_not_fasteners(cover, fasteners))
+    kind, cover = OrderKind(order.kind), cover_of(valve.design)
+    refuse_if(why_not_fasteners(kind, cover, fasteners))
     compared = compare_joint(
+        kind,
         cover,
         JointDone(
             torque_nm=float(torque_nm or 0.0),
@@ -82,7 +95,7 @@ def joint_done(
         "friction_source": friction_source,
         "compared": compared.record(),
     }
-    return Joint(record, compared.reasons, compared.words)
+    return Joint(record, compared.reasons, compared.off_plan, compared.words)
 
 
 def ask_engineer(

@@ -9,7 +9,14 @@ from valvecare.core.errors import Reason, Refused
 from valvecare.work.actions.order import keep, refuse_if, taken
 from valvecare.work.actions.pass_gate import add_gate
 from valvecare.work.models import Tightening, WorkOrder
-from valvecare.work.rules import GateKind, OrderState, why_not_in_state, why_not_words
+from valvecare.work.reads import facts_of
+from valvecare.work.rules import (
+    GateKind,
+    OrderState,
+    why_not_in_state,
+    why_not_pass,
+    why_not_words,
+)
 
 
 @transaction.atomic
@@ -22,7 +29,11 @@ def decide_joint(
     actor: Any,
     at: datetime,
 ) -> WorkOrder:
-    """Accept the joint as it was tightened, which passes the gate, or have it tightened again."""
+    """Accept the joint as it was tightened, which passes the gate, or have it tightened again.
+
+    Accepting is refused where the gate itself could not be passed now: a part was found undecided
+    meanwhile, or a hold point before it is open.
+    """
     order = taken(order_id, version=version, actor=actor, permit="decide_part")
     refuse_if(
         why_not_in_state(OrderState(order.state), (OrderState.UNDER_WAY,), "decided upon"),
@@ -49,6 +60,8 @@ def decide_joint(
                 "Let another engineer decide.",
             )
         )
+    if accept:
+        refuse_if(why_not_pass(GateKind.JOINT_CLOSED, facts_of(order)))
     row.is_accepted, row.decided_by, row.decided_at = accept, actor, at
     row.decided_because = because.strip()
     row.clean_fields(exclude=["order", "by", "done_by", "decided_by"])

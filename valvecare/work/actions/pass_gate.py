@@ -86,7 +86,8 @@ def pass_gate(
     """Record that a gate of an order under way is passed. 'As-found' has its own action.
 
     A joint tightened otherwise than planned is refused, or with `disagree_because` kept for the
-    engineer; the gate then stays open. `friction` is of a lubricant that was not planned.
+    engineer; the gate then stays open. A torque off the plan with which the joint still holds
+    passes with that reason. `friction` is of a lubricant that was not planned.
     """
     gate = GateKind(gate)
     if gate is GateKind.AS_FOUND:
@@ -124,12 +125,12 @@ def pass_gate(
             friction_source=friction_source,
             at=begun,
         )
-        data = joint.record
         if joint.differs:
             refuse_if(*(joint.reasons if not disagree_because.strip() else ()))
             return ask_engineer(
                 order, joint, disagree_because, words, begun, done_by=person, actor=actor, at=at
             )
+        data = joint.stays_because(disagree_because)
         settle_waiting(order, actor=actor, at=at)
     add_gate(order, gate, done_at=begun, words=words, actor=actor, at=at, data=data, done_by=person)
     kept = keep(

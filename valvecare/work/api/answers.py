@@ -235,6 +235,7 @@ class _JointCard(serializers.Serializer):
     order_words = serializers.CharField()
     plan = _TorquePlan()
     plan_on = serializers.DateField(help_text="The wrench is in calibration on this day.")
+    is_compared = serializers.BooleanField(help_text="What is set is compared with a plan.")
     record = serializers.DictField(allow_null=True, help_text="As the gate was passed.")
     waiting = _WaitingJoint(allow_null=True)
     refused_because = serializers.CharField()

@@ -193,7 +193,8 @@ class PassGate(DoneBy):
         required=False,
         allow_blank=True,
         default="",
-        help_text="A joint that is not as planned goes to the engineer; the gate stays open.",
+        help_text="Why the joint is not as planned. Where it still holds, this is kept with it; "
+        "else it goes to the engineer and the gate stays open.",
     )
 
 

@@ -248,7 +248,13 @@ class GateForm(VerbForm):
         help_text="From its data sheet; the torque is then computed for it.",
     )
     friction_source = _line("Where that coefficient comes from", 200, required=False)
-    disagree_because = _line("Not as planned: I do not agree, because …", 300, required=False)
+    disagree_because = forms.CharField(
+        label="Not as planned, because …",
+        max_length=300,
+        required=False,
+        help_text="Where the joint still holds, the reason is kept with it. Where it may not, or "
+        "with another lubricant, the engineer decides and the gate stays open.",
+    )
     words = _line("Words, if any", 500, required=False)
 
     def shape(self) -> None:
@@ -264,11 +270,16 @@ class GateForm(VerbForm):
         self.submit_words = f"Record: {self.gate_kind}"
 
     def shape_joint(self) -> None:
-        """Say what is planned beside each field; without a plan nothing is compared."""
-        plan = self.card.joint.plan if self.card.joint else None
-        if plan is None or plan.setting_nm is None:
+        """Say what is planned beside each field, where a setting can be planned; nothing is
+        disputed where nothing is compared."""
+        joint = self.card.joint
+        if joint is None or not joint.is_compared:
             for name in ("friction", "friction_source", "disagree_because"):
                 del self.fields[name]
+            return
+        plan = joint.plan
+        if plan.setting_nm is None:
+            self.fields["torque_nm"].help_text = plan.words
             return
         self.fields["lubricant"].help_text = f"Planned: {plan.lubricant}, {plan.friction}."
         self.fields[

@@ -12,13 +12,14 @@ from valvecare.engineering.tightening import tightening_order
 from valvecare.parts.reads import job_day
 from valvecare.register.models import ValveDesign
 from valvecare.work.models import Gauge, Tightening, WorkOrder
-from valvecare.work.rules import OPENS_THE_VALVE, GaugeKind, OrderKind
+from valvecare.work.rules import CLOSES_THE_COVER, OPENS_THE_VALVE, GaugeKind, OrderKind
 from valvecare.work.rules.torque import (
     CoverFacts,
     OwnersTorque,
     TorquePlan,
     WrenchFacts,
     plan_torque,
+    why_no_torque,
 )
 
 
@@ -68,7 +69,13 @@ def owners_torque() -> OwnersTorque:
 
 def wrench_of(gauge: Gauge) -> WrenchFacts:
     return WrenchFacts(
-        gauge.code, gauge.range_low, gauge.range_high, gauge.step, gauge.calibrated_until
+        gauge.code,
+        gauge.range_low,
+        gauge.range_high,
+        gauge.step,
+        gauge.calibrated_until,
+        gauge.uncertainty,
+        gauge.uncertainty_share,
     )
 
 
@@ -93,7 +100,11 @@ class WaitingJoint:
 
 @dataclass(frozen=True, slots=True)
 class JointCard:
-    """Closing the cover of one order: the plan, what was recorded, what waits."""
+    """Closing the joint of one order: the plan, what was recorded, what waits.
+
+    `is_compared`: all is known that a torque depends on, so what is set is compared with a plan
+    for the wrench that is used, though no wrench of the site may give one now.
+    """
 
     bolt_count: int | None
     thread: str
@@ -102,6 +113,7 @@ class JointCard:
     order_words: str
     plan: TorquePlan
     plan_on: date
+    is_compared: bool
     record: Mapping[str, Any] | None
     waiting: WaitingJoint | None
     refused_because: str
@@ -111,7 +123,9 @@ class JointCard:
         return f"{self.order_words} {self.plan.words}".strip()
 
 
-def _bolt_order(count: int | None) -> tuple[tuple[int, ...], str]:
+def _bolt_order(kind: OrderKind, count: int | None) -> tuple[tuple[int, ...], str]:
+    if kind not in CLOSES_THE_COVER:
+        return (), "The joint of this order is not the cover: count its bolts."
     if count is None:
         return (), "The number of cover bolts is not known: count them."
     try:
@@ -133,12 +147,14 @@ def joint_card(order: WorkOrder, record: Mapping[str, Any] | None) -> JointCard 
 
     `record`: what the gate 'joint closed' holds, None while it is open.
     """
-    if OrderKind(order.kind) not in OPENS_THE_VALVE:
+    kind = OrderKind(order.kind)
+    if kind not in OPENS_THE_VALVE:
         return None
     design = order.valve.design
-    day = _plan_day(order)
-    plan = plan_torque(cover_of(design), wrenches_at(order.site_id), on=day, owner=owners_torque())
-    bolts, words = _bolt_order(design.cover_bolt_count if design else None)
+    day, cover = _plan_day(order), cover_of(design)
+    plan = plan_torque(kind, cover, wrenches_at(order.site_id), on=day, owner=owners_torque())
+    known = cover if kind in CLOSES_THE_COVER else None
+    bolts, words = _bolt_order(kind, known.count if known else None)
     last = (
         Tightening.objects.filter(order=order, revision=order.revision)
         .select_related("by")
@@ -147,13 +163,14 @@ def joint_card(order: WorkOrder, record: Mapping[str, Any] | None) -> JointCard 
     )
     waits = last is not None and last.decided_at is None
     return JointCard(
-        design.cover_bolt_count if design else None,
-        design.cover_bolt_thread if design else "",
-        design.cover_bolt_grade if design else "",
+        known.count if known else None,
+        known.thread if known else "",
+        known.grade if known else "",
         bolts,
         words,
         plan,
         day,
+        not why_no_torque(kind, cover),
         record,
         WaitingJoint(
             last.pk,

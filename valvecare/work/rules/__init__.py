@@ -55,6 +55,7 @@ from valvecare.work.rules.records import (
 from valvecare.work.rules.signing import Meaning, Signed, canonical, hash_of, why_not_sign
 from valvecare.work.rules.steps import (
     CAUTIONS_BEFORE,
+    CLOSES_THE_COVER,
     GATES,
     NEEDS_NO_WINDOW,
     NEEDS_PROOF,
@@ -115,6 +116,7 @@ __all__ = [
     "why_not_sign",
     "why_not_stage",
     "CAUTIONS_BEFORE",
+    "CLOSES_THE_COVER",
     "AsFound",
     "CAUSES",
     "DETECTIONS",

@@ -33,6 +33,10 @@ NEEDS_PROOF = frozenset(OrderKind) - {_K.LOOK_AND_LISTEN, _K.RECEIVING_CHECK}
 OPENS_THE_VALVE = frozenset(kind for kind, gates in GATES.items() if _G.JOINT_CLOSED in gates)
 """Kinds that break a pressure joint: the closed season and the group rule are about these."""
 
+CLOSES_THE_COVER = frozenset(kind for kind, gates in GATES.items() if _G.COVER_RELEASED in gates)
+"""Kinds whose joint is the cover, which is the one joint the register knows; the others close
+the joint of the bypass or the flanges of the line."""
+
 NEEDS_NO_WINDOW = frozenset({_K.LOOK_AND_LISTEN, _K.RECEIVING_CHECK})
 """Kinds that take nothing out of service and start as soon as they are agreed."""
 

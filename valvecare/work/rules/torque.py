@@ -25,6 +25,9 @@ from valvecare.engineering.tightening import (
     TighteningStep,
     tightening_plan,
 )
+from valvecare.work.rules.gauges import gauge_uncertainty
+from valvecare.work.rules.steps import CLOSES_THE_COVER
+from valvecare.work.rules.words import OrderKind
 
 _THREAD: Final = re.compile(r"M(\d{1,3}(?:\.\d)?)(?:x(\d(?:\.\d{1,2})?))?", re.ASCII)
 _NOT_KNOWN: Final = (None, "", "not known")
@@ -105,13 +108,29 @@ class CoverFacts:
 
 @dataclass(frozen=True, slots=True)
 class WrenchFacts:
-    """A torque wrench of the site as its label and record say, N m."""
+    """A torque wrench of the site as its label and record say, N m.
+
+    `uncertainty_nm` and `uncertainty_share` (of the setting) are of its certificate, expanded with
+    k = 2; None is not stated.
+    """
 
     code: str
     low_nm: float
     high_nm: float
     step_nm: float
     calibrated_until: date
+    uncertainty_nm: float | None
+    uncertainty_share: float | None
+
+    def band_nm(self, setting_nm: float) -> float | None:
+        """Expanded uncertainty (k = 2) of what it sets; None where no certificate says."""
+        found = gauge_uncertainty(
+            setting_nm,
+            expanded=self.uncertainty_nm,
+            expanded_share=self.uncertainty_share,
+            step=self.step_nm,
+        )
+        return None if found is None else 2.0 * found
 
 
 @dataclass(frozen=True, slots=True)
@@ -381,8 +400,16 @@ def _given(
     )
 
 
-def why_no_torque(cover: CoverFacts | None) -> str:
-    """What is not known that a torque depends on; empty where all is there."""
+OTHER_JOINT: Final = (
+    "No torque: the register holds the joint of the cover only. Take it from the maker or from "
+    "the plant's list of joints."
+)
+
+
+def why_no_torque(kind: OrderKind, cover: CoverFacts | None) -> str:
+    """Why this kind of order has no torque: another joint, or what is not known; empty: it has."""
+    if kind not in CLOSES_THE_COVER:
+        return OTHER_JOINT
     if cover is None:
         return f"No torque: the design of the valve is not known. {NO_TORQUE}"
     if cover.lacking:
@@ -391,13 +418,19 @@ def why_no_torque(cover: CoverFacts | None) -> str:
 
 
 def plan_torque(
-    cover: CoverFacts | None, wrenches: Sequence[WrenchFacts], *, on: date, owner: OwnersTorque
+    kind: OrderKind,
+    cover: CoverFacts | None,
+    wrenches: Sequence[WrenchFacts],
+    *,
+    on: date,
+    owner: OwnersTorque,
 ) -> TorquePlan:
     """The torque of a cover joint with the smallest wrench that reaches it, in calibration `on`.
 
-    For fasteners that are new or never yielded. Missing data is named and gives no torque.
+    For fasteners that are new or never yielded. Missing data is named and gives no torque, nor is
+    there one for an order that closes another joint. A wrench that is refused is passed over.
     """
-    why = why_no_torque(cover)
+    why = why_no_torque(kind, cover)
     if cover is None or why:
         return TorquePlan(why)
     usable = [one for one in wrenches if on <= one.calibrated_until]
@@ -412,7 +445,7 @@ def plan_torque(
             friction = _friction_of(cover, cover.lubricant, None, "")
             plan = _given(cover, joint, friction, wrench, owner, FastenerState.REUSED)
         except Refusal as refusal:
-            return TorquePlan(f"No torque: {refusal}")
+            plan = TorquePlan(f"No torque: {refusal}")
         if plan.is_given:
             return plan
         tried.append(plan)
@@ -424,8 +457,9 @@ class Agreement(StrEnum):
 
     NO_PLAN = "no plan to compare with"
     AS_PLANNED = "as planned"
-    IN_BAND = "within the band of the plan"
-    RECOMPUTED = "within the band recomputed for the lubricant used"
+    RECOMPUTED = "as planned for the lubricant used"
+    OF_THE_WRENCH = "within the uncertainty of the wrench"
+    OFF_PLAN = "off the plan, the joint still holds"
     NOT_AS_PLANNED = "not as planned"
 
 
@@ -443,18 +477,20 @@ class JointDone:
 
 @dataclass(frozen=True, slots=True)
 class Compared:
-    """The joint beside its plan. `reasons` empty: it may be closed."""
+    """The joint beside its plan. With `reasons` it needs the engineer; with `off_plan` alone every
+    check of bolt and gasket still holds, and it is closed only with words why it stays so."""
 
     agreement: Agreement
     plan: TorquePlan
     words: str
     reasons: tuple[Reason, ...] = ()
+    off_plan: Reason | None = None
 
     def record(self) -> dict[str, Any]:
         return {"agreement": self.agreement.value, "words": self.words, "plan": self.plan.record()}
 
 
-_DISAGREE: Final = "or say 'I do not agree, because …' to the engineer"
+_DISAGREE: Final = "or say 'not as planned, because …' to the engineer"
 
 
 def _same(one: str, other: str) -> bool:
@@ -519,9 +555,11 @@ def _why_not_lubricant(cover: CoverFacts, done: JointDone) -> Reason | None:
     )
 
 
-def compare_joint(cover: CoverFacts | None, done: JointDone, *, owner: OwnersTorque) -> Compared:
+def compare_joint(
+    kind: OrderKind, cover: CoverFacts | None, done: JointDone, *, owner: OwnersTorque
+) -> Compared:
     """Compare a tightened joint with its plan, for the wrench and lubricant that were used."""
-    why = why_no_torque(cover)
+    why = why_no_torque(kind, cover)
     if cover is None or why:
         return Compared(Agreement.NO_PLAN, TorquePlan(why), f"no computed torque: {why}")
     other = not _same(done.lubricant, cover.lubricant)
@@ -539,13 +577,15 @@ def compare_joint(cover: CoverFacts | None, done: JointDone, *, owner: OwnersTor
     return _judged(plan, done, wrong_lubricant, _mismatch(cover, done) if recomputed else "")
 
 
-def why_not_fasteners(cover: CoverFacts | None, state: FastenerState | None) -> Reason | None:
+def why_not_fasteners(
+    kind: OrderKind, cover: CoverFacts | None, state: FastenerState | None
+) -> Reason | None:
     """Yielded fasteners are never used again; where a torque is computed their state is said."""
     if state is FastenerState.YIELDED:
         return Reason(
             "fasteners_yielded", "A bolt that has yielded is not used again.", "Fit new ones."
         )
-    if state is None and not why_no_torque(cover):
+    if state is None and not why_no_torque(kind, cover):
         return Reason(
             "fasteners_not_named",
             "Whether studs and nuts are new or were used before is not said.",
@@ -577,14 +617,53 @@ def _judged(
                 {"set_nm": done.torque_nm, "low_nm": low, "high_nm": high, "plan_nm": setting},
             )
         )
-    if reasons:
+    if reasons or setting is None:
         words = " ".join(reason.words for reason in reasons)
         return Compared(Agreement.NOT_AS_PLANNED, plan, words, tuple(reasons))
-    said = f"{done.torque_nm:g} N m set with {done.wrench.code}, plan {setting:g} N m"
-    if mismatch:
-        return Compared(
-            Agreement.RECOMPUTED, plan, f"{said} for {done.lubricant}. {mismatch}".strip()
-        )
-    if setting is not None and abs(done.torque_nm - setting) < done.wrench.step_nm / 2:
+    return _beside_setting(plan, setting, done, mismatch)
+
+
+def _beside_setting(
+    plan: TorquePlan, setting_nm: float, done: JointDone, mismatch: str
+) -> Compared:
+    """A joint that holds, beside the setting that was planned for what was used.
+
+    The wide band is where bolt and gasket hold; it is no leave to set another torque. What the
+    wrench itself may be wrong by is as planned, anything further wants its reason.
+    """
+    wrench, off = done.wrench, done.torque_nm - setting_nm
+    lubricant = f" for {done.lubricant}" if mismatch else ""
+    said = f"{done.torque_nm:g} N m set with {wrench.code}, plan {setting_nm:g} N m{lubricant}"
+    if abs(off) < wrench.step_nm / 2:
+        if mismatch:
+            return Compared(Agreement.RECOMPUTED, plan, f"{said}: as planned. {mismatch}")
         return Compared(Agreement.AS_PLANNED, plan, f"{said}: as planned.")
-    return Compared(Agreement.IN_BAND, plan, f"{said}: within {low:.4g} to {high:.4g} N m.")
+    how_far = f"{said}: {off:+.3g} N m ({off / setting_nm * 100:+.1f} %) off the plan"
+    within = wrench.band_nm(setting_nm)
+    if within is not None and abs(off) <= within:
+        words = f"{how_far}, within the ±{within:.3g} N m of {wrench.code}. {mismatch}"
+        return Compared(Agreement.OF_THE_WRENCH, plan, words.strip())
+    own = (
+        f"the uncertainty of {wrench.code} is not recorded"
+        if within is None
+        else f"{wrench.code} is good for ±{within:.3g} N m"
+    )
+    words = (
+        f"{how_far}; {own}. The joint still holds from {plan.low_nm:.4g} to "
+        f"{plan.high_nm:.4g} N m. {mismatch}"
+    ).strip()
+    return Compared(
+        Agreement.OFF_PLAN,
+        plan,
+        words,
+        off_plan=Reason(
+            "torque_off_plan",
+            words,
+            f"Set {setting_nm:g} N m, or say why it stays as it is ('not as planned, because …').",
+            {
+                "set_nm": done.torque_nm,
+                "plan_nm": setting_nm,
+                "within_nm": None if within is None else round(within, 2),
+            },
+        ),
+    )
