@@ -55,6 +55,8 @@ NO_PAGE = {
     "series-swap",
     "series-wrong",
     "labels-print",
+    "labels-pdf",
+    "job-card-pdf",
     "label-make",
     "label-retire",
     "label-svg",

@@ -19,6 +19,8 @@ DOCUMENTS = {
     "schema",
     "api-docs",
     "label-svg",
+    "labels-pdf",
+    "job-card-pdf",
     "label",
     "label-lower-case",
     "parts-find",

@@ -382,5 +382,9 @@ LOGGING = {
     },
     "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "plain"}},
     "root": {"handlers": ["console"], "level": env.str("LOG_LEVEL", default="WARNING")},
-    "loggers": {"valvecare": {"level": env.str("LOG_LEVEL", default="INFO")}},
+    "loggers": {
+        "valvecare": {"level": env.str("LOG_LEVEL", default="INFO")},
+        # it warns of every property that is meant for screens only
+        "weasyprint": {"level": "ERROR"},
+    },
 }

@@ -27,10 +27,12 @@ from valvecare.web.label_drawing import (
 )
 from valvecare.web.menu import url_or_none
 from valvecare.web.page_acts import new_key, run_once, see_other
+from valvecare.web.pdf import is_installed, pdf_page
 
 PAGE = 40
 SHEET = 24
 """Labels on one sheet: the page stays small on a plant's network."""
+SHEET_PAGE = "valvecare/register/label_sheet.html"
 
 
 def _space(request: HttpRequest) -> str | None:
@@ -144,10 +146,8 @@ def _refused(request: HttpRequest, words: str, status: int = 409) -> HttpRespons
     return render(request, "valvecare/register/label_refused.html", context, status=status)
 
 
-@require_safe
-@login_required
-def labels_sheet(request: HttpRequest) -> HttpResponse:
-    """Labels at their true size: on a sheet of A4, or one a page for a roll."""
+def _sheet(request: HttpRequest) -> dict[str, Any]:
+    """The chosen labels that the person may see, drawn in the chosen size."""
     size = _size(request)
     ids = _whole(request.GET.getlist("label"))[:SHEET]
     rows = Label.objects.for_user(request.user).filter(pk__in=ids, retired_at=None)
@@ -160,14 +160,32 @@ def labels_sheet(request: HttpRequest) -> HttpResponse:
         drawings.append(_drawing(request, label, target, size, f"label-{label.pk}"))
     if ids and not drawings:
         raise Http404
-    context = {
+    return {
         "drawings": drawings,
         "size": size,
         "sizes": SIZES.values(),
         "ids": [label.pk for label in rows],
         "layout": "roll" if request.GET.get("layout") == "roll" else "sheet",
     }
-    return render(request, "valvecare/register/label_sheet.html", context)
+
+
+@require_safe
+@login_required
+def labels_sheet(request: HttpRequest) -> HttpResponse:
+    """Labels at their true size: on a sheet of A4, or one a page for a roll."""
+    context = _sheet(request)
+    pdf = f"{_to(request, 'labels-pdf')}?{request.GET.urlencode()}" if is_installed() else ""
+    return render(request, SHEET_PAGE, context | {"pdf_url": pdf})
+
+
+@require_safe
+@login_required
+def labels_pdf(request: HttpRequest) -> HttpResponse:
+    """The same sheet or roll as a file."""
+    context = _sheet(request)
+    if not context["drawings"]:
+        raise Http404
+    return pdf_page(request, SHEET_PAGE, context, name=f"labels-{context['size'].name}")
 
 
 def _target(request: HttpRequest, kind: str, pk: int) -> Target:
@@ -298,6 +316,7 @@ urls = [
     path("labels/", labels, name="labels"),
     path("labels/print/", labels_print, name="labels-print"),
     path("labels/sheet/", labels_sheet, name="labels-sheet"),
+    path("labels/sheet.pdf", labels_pdf, name="labels-pdf"),
     path("labels/<int:pk>/retire/", label_retire, name="label-retire"),
     path("labels/<str:kind>/<int:pk>/", label_of_thing, name="label-of"),
     path("labels/<str:kind>/<int:pk>/make/", label_make, name="label-make"),

@@ -20,9 +20,12 @@ from valvecare.web.drawings import (
 )
 from valvecare.web.label_drawing import address_on_label, square_code
 from valvecare.web.menu import url_or_none
+from valvecare.web.pdf import is_installed, pdf_page
 from valvecare.work.reads import JointCard
 from valvecare.work.reads.job_pack import JobPack, job_pack
 from valvecare.work.rules import GRADE_WORDS
+
+CARD = "valvecare/work/job_card.html"
 
 
 def _pack(request: HttpRequest, pk: int) -> JobPack:
@@ -99,6 +102,12 @@ def _context(request: HttpRequest, pack: JobPack) -> dict[str, Any]:
     }
 
 
+def _card_context(request: HttpRequest, pack: JobPack) -> dict[str, Any]:
+    context = _context(request, pack)
+    square = square_code(context["address"], side="28mm")
+    return context | {"square": square, "has_pdf": is_installed()}
+
+
 @require_safe
 @login_required
 def pack(request: HttpRequest, pk: int) -> HttpResponse:
@@ -110,12 +119,21 @@ def pack(request: HttpRequest, pk: int) -> HttpResponse:
 @login_required
 def job_card(request: HttpRequest, pk: int) -> HttpResponse:
     """The pack as a card of paper: steps to tick, lines to fill, a square that leads back."""
-    context = _context(request, _pack(request, pk))
-    context["square"] = square_code(context["address"], side="28mm")
-    return render(request, "valvecare/work/job_card.html", context)
+    return render(request, CARD, _card_context(request, _pack(request, pk)))
+
+
+@require_safe
+@login_required
+def job_card_pdf(request: HttpRequest, pk: int) -> HttpResponse:
+    """The same card as a file."""
+    pack = _pack(request, pk)
+    return pdf_page(
+        request, CARD, _card_context(request, pack), name=f"job-card-{pack.card.number}"
+    )
 
 
 urls = [
     path("at-the-valve/work-orders/<int:pk>/pack/", pack, name="job-pack"),
     path("at-the-valve/work-orders/<int:pk>/card/", job_card, name="job-card"),
+    path("at-the-valve/work-orders/<int:pk>/card.pdf", job_card_pdf, name="job-card-pdf"),
 ]
