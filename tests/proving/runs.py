@@ -16,8 +16,8 @@ from valvecare.proving.rules import (
     RunFacts,
     RunLimits,
     TestQuantity,
+    reading_spread,
 )
-from valvecare.work.rules import gauge_uncertainty
 from valvecare.work.rules.test_methods import GaugeAbility
 
 DEMO = Path(__file__).resolve().parents[2] / "fixtures" / "demo"
@@ -130,7 +130,8 @@ def facts_of_rows(rows: list[dict[str, Any]], **changed: Any) -> RunFacts:
             _, low, high, unit, step, more = GAUGES[gauge]
             assert unit == GAUGE_UNITS.get(quantity, SPECS[quantity].unit)
             assert low <= row["value"] <= high
-            spread = gauge_uncertainty(
+            spread = reading_spread(
+                quantity,
                 row["value"],
                 expanded=more.get("uncertainty"),
                 expanded_share=more.get("uncertainty_share"),

@@ -6,7 +6,7 @@ import pytest
 
 from tests.factories.protection import verdict_policy
 from tests.factories.proving import GAUGES, LIMITS, LINE_UP, METER, Guided, one, passing
-from tests.factories.register import SiteFactory, member
+from tests.factories.register import ProtectionValveFactory, PumpFactory, SiteFactory, member
 from tests.factories.work import GaugeFactory
 from valvecare.core.errors import Conflict, Forbidden, NotFound, Refused
 from valvecare.core.permits import Role
@@ -22,12 +22,16 @@ from valvecare.models import (
     TestRun,
     Verdict,
 )
+from valvecare.protection.reads.fleet import fleet_of
 from valvecare.protection.rules import ProofMethod, ProofResult
+from valvecare.protection.rules.capacity import capacity_of
 from valvecare.proving.actions import answer_step, begin_test, finish_test, record_readings
+from valvecare.proving.reads import limits_for, run_card
 from valvecare.proving.rules import AbortLimit, LineUp, Vessel
 from valvecare.work.actions.close_work_order import close_work_order
 from valvecare.work.actions.record_test import record_test
 from valvecare.work.actions.release_provisionally import release_provisionally
+from valvecare.work.actions.reopen import reopen
 from valvecare.work.reads.signed import verify_signature
 from valvecare.work.rules.test_steps import Watched
 
@@ -148,6 +152,29 @@ def test_what_the_register_does_not_hold_is_named(job):
     ]
 
 
+def test_the_weaker_pump_needs_the_larger_of_its_heat_and_stable_limit(job):
+    """A sister with a stable flow of 10 m³/h is held by its heat; one without a curve by nothing
+    that is known."""
+    valve, pump = job.order.valve, job.order.valve.pump
+    on = job.at.date()
+    assert limits_for(valve, on).limits.weaker_required_m3_per_h == 27.0
+    sister = PumpFactory(
+        group=pump.group,
+        with_curve=True,
+        tag="NH-FT-2P",
+        stable_min_flow_m3_per_h=10.0,
+        allowed_rise_k=2.5,
+    )
+    assert limits_for(valve, on).limits.weaker_required_m3_per_h is None  # no valve in service
+    twin = ProtectionValveFactory(pump=sister, tag="NH-FT-2V")
+    heat = capacity_of(fleet_of([twin.pk]).hydraulics[twin.pk])
+    assert heat.required_m3_per_h == heat.thermal_min_m3_per_h > 27.0
+    found = limits_for(valve, on).limits.weaker_required_m3_per_h
+    assert found == pytest.approx(heat.thermal_min_m3_per_h)
+    type(sister).objects.filter(pk=sister.pk).update(stable_min_flow_m3_per_h=None)
+    assert limits_for(valve, on).limits.weaker_required_m3_per_h is None
+
+
 def test_one_open_run_per_order_and_no_stale_or_strange_beginning(job):
     job.begin()
     with pytest.raises(Refused) as caught:
@@ -170,6 +197,75 @@ def test_a_test_before_the_last_gate_is_refused():
     with pytest.raises(Refused) as caught:
         job.begin()
     assert refused(caught) == ["gates_open"]
+
+
+def test_a_test_that_begins_takes_the_proof_of_the_one_before_back(job):
+    job.begin().read_all()
+    job.finish()
+    assert job.order.state == "proven"
+    job.begin()
+    assert job.order.state == "under way"
+    with pytest.raises(Refused) as caught:
+        close_work_order(
+            job.order.pk,
+            version=job.order.version,
+            actor=job.technician,
+            at=(at := job.tick()),
+            credential=FreshCredential(job.technician.pk, at, "password"),
+        )
+    assert "not_proven" in refused(caught)
+
+
+def closed_with_an_open_test(job):
+    """A released order is closed while its test is open, and opened again."""
+    job.begin()
+    job.do(
+        release_provisionally,
+        actor=member(job.site, Role.APPROVER),
+        until=date(2026, 6, 30),
+        restriction="Load within 60 s after start.",
+        words="The motor failed during the test.",
+    )
+    job.do(close_work_order)
+    approver = member(job.site, Role.APPROVER)
+    job.do(reopen, "The motor is back.", work_again=False, actor=approver)
+    return job.run
+
+
+def test_a_run_of_an_earlier_revision_is_over_and_another_one_begins(job):
+    old = closed_with_an_open_test(job)
+    assert not run_card(old.pk, job.technician).may_record
+    for act in (lambda: job.read([one("T0", "joints tight", 1)]), lambda: job.answer("T0")):
+        with pytest.raises(Refused) as caught:
+            act()
+        assert refused(caught) == ["test_of_old_revision"]
+    with pytest.raises(Refused) as caught:
+        job.finish()
+    assert refused(caught) == ["test_of_old_revision"]
+    run = job.begin().run
+    assert (run.revision, run_card(run.pk, job.technician).may_record) == (2, True)
+    assert TestRun.objects.filter(finished_at=None).count() == 2
+
+
+VESSELS_REFUSED = [
+    ("no surface", Vessel(0.0, 0.1, 0.0, 0.2), ["surface_m2"]),
+    ("surface known for certain", Vessel(12.0, 0.0, 0.0, 0.2), ["u_surface_m2"]),
+    ("other flows known for certain", Vessel(12.0, 0.1, 0.0, 0.0), ["u_other_outflow_m3_per_h"]),
+    (
+        "all below zero",
+        Vessel(-12.0, -0.1, -5.0, -0.2),
+        ["surface_m2", "u_surface_m2", "u_other_outflow_m3_per_h"],
+    ),
+]
+
+
+def test_a_vessel_that_cannot_be_is_refused_by_name(job):
+    for case, vessel, names in VESSELS_REFUSED:
+        with pytest.raises(Refused) as caught:
+            job.begin(method="vessel level", method_words="No meter here.", vessel=vessel)
+        [reason] = caught.value.reasons
+        assert (reason.code, reason.numbers) == ("vessel_odd", {"fields": names}), case
+    assert TestRun.objects.count() == 0
 
 
 # ---- readings
@@ -198,6 +294,7 @@ ROWS_REFUSED = [
     ("other unit", one("T1", "bypass flow", 29, "TH-01"), "gauge_of_other_unit"),
     ("no stop", one("T2", "main flow", 12, "FM-01"), "no_stop"),
     ("a stop too many", one("T1", "bypass flow", 29, "FM-01", stop=1), "stop_not_asked"),
+    ("gauge of another method", one("T1", "bypass flow", 29, "CM-01"), "gauge_of_other_kind"),
 ]
 
 
@@ -214,6 +311,27 @@ def test_a_gauge_of_another_kind_with_the_same_unit_is_refused(job):
     GaugeFactory(site=job.site, code="XX-01", kind="torque wrench", unit="m³/h")
     [result] = job.begin().read([one("T1", "bypass flow", 29, "XX-01")])
     assert result.reasons[0].code == "gauge_of_other_kind"
+
+
+def test_the_flow_at_a_stop_may_be_read_from_any_meter(job):
+    """T1 is the proof and is read by the method of the run; a stop shows the course."""
+    rows = [
+        one("T2", "main flow", 12, "CM-01", stop=1),
+        one("T2", "bypass flow", 29, "CM-01", stop=1),
+    ]
+    assert [result.status for result in job.begin().read(rows)] == ["created", "created"]
+
+
+def test_a_difference_of_two_readings_has_the_uncertainty_of_both(job):
+    """By hand: PG-02 states 0.2 bar (k = 2), step 0.05 bar: root of 2 (0.1² + 0.05²/12)."""
+    job.begin().read([one("T5", "fall of the header pressure", 0.3, "PG-02", key="a")])
+    assert TestReading.objects.get(key="a").spread == pytest.approx(0.142887, abs=1e-6)
+    Gauge.objects.filter(code="PG-02").update(uncertainty_share=0.01)
+    job.read([one("T5", "fall of the header pressure", 0.3, "PG-02", key="b")])
+    assert TestReading.objects.get(key="b").spread is None
+    words = "a certificate of PG-02 in bar: a share of the reading says nothing of a difference"
+    card = run_card(job.run.pk, job.technician)
+    assert words in card.judgement.step("T5").lacking
 
 
 def test_the_same_key_adds_nothing_and_an_overdue_gauge_is_refused_by_its_day(job):
@@ -322,6 +440,17 @@ def test_a_passed_run_proves_the_order_and_closes_signed(job):
     assert verify_signature(signature).is_intact
     FunctionTest.objects.update(evidence={**test.evidence, "method": "another"})
     assert not verify_signature(signature).is_intact
+
+
+def test_a_finished_test_is_shown_as_it_was_judged(job):
+    run = job.begin().read_all().finish()
+    before = run_card(run.pk, job.technician)
+    assert (before.judgement.result, before.crossed) == ("pass", ())
+    pump = job.order.valve.pump
+    type(pump).objects.filter(pk=pump.pk).update(speed_rpm=3200.0, motor_efficiency=0.5)
+    assert run_card(run.pk, job.technician) == before
+    type(job.order.valve).objects.filter(pk=job.order.valve_id).update(status="in stock")
+    assert run_card(run.pk, job.technician) == before
 
 
 def test_a_failed_run_is_evidence_and_takes_the_proof_back(job):

@@ -160,6 +160,7 @@ def test_the_engineer_keeps_the_owners_limits_in_the_admin(job, client):
         "leak_limit_share": "0.1",
         "reverse_swing_limit_s": "3",
         "header_decay_limit_bar": "2",
+        "closed_in_share": "0.5",
         "probability": "0.975",
         "steady_k_per_min": "0.1",
         "steady_after_min": "5",

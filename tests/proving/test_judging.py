@@ -365,10 +365,11 @@ def level_run(rise, *, seconds=400.0, **vessel):
 
 
 def test_a_vessel_whose_level_does_not_rise_fails_the_test():
-    """Volume balance by hand: 12 m2, no rise, u 2 mm and the step in 400 s: 0.22 m³/h."""
+    """Volume balance by hand: 12 m2, no rise, u 2 mm and the step at each of two readings in 400 s:
+    0.31 m³/h."""
     judged = judge_run(level_run(0.0))
     assert (judged.flow.value_m3_per_h, judged.flow.outcome) == (0.0, "fail")
-    by_level = 12.0 / 400.0 * 3600.0 * sqrt(0.002**2 + 0.001**2 / 12.0)
+    by_level = 12.0 / 400.0 * 3600.0 * sqrt(2.0 * (0.002**2 + 0.001**2 / 12.0))
     assert judged.flow.band_m3_per_h == pytest.approx(2.0 * sqrt(by_level**2 + 0.36**2))
     assert judged.result is ProofResult.FAIL
 

@@ -105,6 +105,47 @@ def test_a_test_is_begun_read_and_finished_without_script(job):
     assert "not done, because no time" in page
 
 
+def test_a_vessel_given_in_part_is_asked_for_the_rest(job):
+    fields = begin_fields(job, surface_m2="12", u_surface_m2="0,1")
+    client = signed_in(job.technician)
+    answer = client.post(url(job, "-begin"), fields)
+    page = text(answer)
+    assert (answer.status_code, TestRun.objects.count()) == (400, 0)
+    assert "<details open><summary>Only for the vessel" in page
+    assert page.count("Give all four figures of the vessel, or none.") == 2
+    fields |= {"other_outflow_m3_per_h": "0", "u_other_outflow_m3_per_h": "0"}
+    answer = client.post(url(job, "-begin"), {**fields, "idempotency_key": "again"})
+    assert (answer.status_code, TestRun.objects.count()) == (409, 0)
+    assert "standard uncertainty of the other flows 0 m³/h" in text(answer)
+
+
+@pytest.mark.parametrize(
+    ("volume", "words"),
+    [
+        (None, "It is not known how soon the water in this pump boils"),
+        (0.02, "of the start, stop the pump: 50 % of the time in which the water in it would boil"),
+    ],
+)
+def test_the_start_warns_of_running_closed_in(job, volume, words):
+    pump = job.order.valve.pump
+    type(pump).objects.filter(pk=pump.pk).update(liquid_volume_m3=volume)
+    job.begin()
+    page = text(signed_in(job.technician).get(url(job, "-step", "t1")))
+    assert words in page
+    assert words not in text(signed_in(job.technician).get(url(job, "-step", "t2")))
+
+
+def test_only_meters_of_the_method_are_offered_for_the_proof(job):
+    job.begin()
+    client = signed_in(job.technician)
+    page = client.get(url(job, "-step", "t1")).content.decode()
+    choice = re.search(r'<select name="gauge_bypass_flow".*?</select>', page, re.DOTALL).group()
+    assert ("FM-01" in choice, "CM-01" in choice) == (True, False)
+    page = client.get(url(job, "-step", "t2")).content.decode()
+    choice = re.search(r'<select name="gauge_bypass_flow".*?</select>', page, re.DOTALL).group()
+    assert ("FM-01" in choice, "CM-01" in choice) == (True, True)
+
+
 def test_a_refused_reading_stores_nothing_and_keeps_what_was_typed(job):
     job.begin()
     client = signed_in(job.technician)

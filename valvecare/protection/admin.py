@@ -40,7 +40,7 @@ class SeenForm(forms.ModelForm):
         return found
 
 
-class _SharedAdmin(admin.ModelAdmin):
+class SharedAdmin(admin.ModelAdmin):
     """Rows that all sites share: the reliability engineer adds and changes, nobody deletes."""
 
     form = SeenForm
@@ -74,7 +74,7 @@ class _SharedAdmin(admin.ModelAdmin):
 
 
 @admin.register(VerdictPolicy)
-class VerdictPolicyAdmin(_SharedAdmin):
+class VerdictPolicyAdmin(SharedAdmin):
     list_display = (
         "valid_from",
         "margin_share",
@@ -87,7 +87,7 @@ class VerdictPolicyAdmin(_SharedAdmin):
 
 
 @admin.register(LiquidProperties)
-class LiquidPropertiesAdmin(_SharedAdmin):
+class LiquidPropertiesAdmin(SharedAdmin):
     list_display = ("name", "source")
     search_fields = ("name",)
 

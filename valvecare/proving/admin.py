@@ -3,21 +3,17 @@
 from typing import Any
 
 from django.contrib import admin
-from django.core.exceptions import PermissionDenied
 from django.http import HttpRequest
 
 from valvecare.core.permits import may_anywhere
-from valvecare.proving.actions import keep_test_policy
+from valvecare.protection.admin import SharedAdmin
 from valvecare.proving.models import TestPolicy, TestRun
-from valvecare.web import clock
 from valvecare.web.admin import ReadOnlyAdmin
-
-PERMIT = "change_policy"
 
 
 @admin.register(TestPolicy)
-class TestPolicyAdmin(admin.ModelAdmin):
-    """Shared by all sites: the reliability engineer adds and changes, nobody deletes."""
+class TestPolicyAdmin(SharedAdmin):
+    """The owner's limits. Runs keep those they began with."""
 
     list_display = (
         "valid_from",
@@ -26,33 +22,11 @@ class TestPolicyAdmin(admin.ModelAdmin):
         "leak_limit_share",
         "reverse_swing_limit_s",
         "header_decay_limit_bar",
+        "closed_in_share",
         "probability",
         "source",
         "owner",
     )
-
-    def has_view_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        return may_anywhere(request.user, "view_protection")
-
-    def has_module_permission(self, request: HttpRequest) -> bool:
-        return self.has_view_permission(request)
-
-    def has_add_permission(self, request: HttpRequest) -> bool:
-        return may_anywhere(request.user, PERMIT)
-
-    def has_change_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        return may_anywhere(request.user, PERMIT)
-
-    def has_delete_permission(self, request: HttpRequest, obj: Any = None) -> bool:
-        return False
-
-    def delete_model(self, request: HttpRequest, obj: Any) -> None:
-        raise PermissionDenied
-
-    def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
-        keep_test_policy(
-            obj, form.changed_data, is_new=not change, actor=request.user, at=clock.now()
-        )
 
 
 @admin.register(TestRun)

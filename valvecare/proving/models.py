@@ -38,6 +38,10 @@ class TestPolicy(Versioned):
     )
     reverse_swing_limit_s = models.FloatField(help_text="Longest swing backwards after a stop.")
     header_decay_limit_bar = models.FloatField(help_text="Largest fall of the header after a stop.")
+    closed_in_share = models.FloatField(
+        help_text="Without bypass flow the pump is stopped after this share of the time in which "
+        "the water in it would boil, 0.5 is half."
+    )
     probability = models.FloatField(
         help_text="Conformance probability of every decision, for example 0.975."
     )
@@ -57,7 +61,8 @@ class TestPolicy(Versioned):
             models.CheckConstraint(
                 condition=_share("switching_band_share")
                 & Q(head_band_share__gt=0, head_band_share__lte=0.5)
-                & _share("leak_limit_share"),
+                & _share("leak_limit_share")
+                & _share("closed_in_share"),
                 name="test_policy_bands_are_shares",
                 violation_error_message="A band is a share above 0 and below 1.",
             ),
@@ -127,9 +132,9 @@ class TestRun(Versioned, SiteScoped):
         ordering = ("order", "id")
         constraints = [
             models.UniqueConstraint(
-                fields=["order"],
+                fields=["order", "revision"],
                 condition=Q(finished_at__isnull=True),
-                name="one_open_test_run_per_order",
+                name="one_open_test_run_per_revision",
                 violation_error_message="A test of this order is open already.",
             ),
             models.CheckConstraint(
@@ -145,6 +150,11 @@ class TestRun(Versioned, SiteScoped):
     @property
     def is_open(self) -> bool:
         return self.finished_at is None
+
+    @property
+    def is_of_this_revision(self) -> bool:
+        """Its order was not opened again since: a run of an earlier revision is over."""
+        return bool(self.revision == self.order.revision)
 
 
 class TestReading(SiteScoped):

@@ -71,6 +71,7 @@ def test_policy() -> None:
         leak_limit_share=0.1,
         reverse_swing_limit_s=3.0,
         header_decay_limit_bar=2.0,
+        closed_in_share=0.5,
         probability=0.975,
         steady_k_per_min=0.1,
         steady_after_min=5.0,

@@ -1,4 +1,4 @@
-"""Rows that all sites share and verdicts rest on: verdict policies and liquids."""
+"""Rows that all sites share and judgements rest on: policies and liquids."""
 
 from collections.abc import Sequence
 from datetime import datetime
@@ -6,15 +6,15 @@ from typing import Any
 
 from django.db import transaction
 
+from valvecare.core.models import Versioned
 from valvecare.core.records import change, create
-from valvecare.protection.models import LiquidProperties, VerdictPolicy
 
 PERMIT = "change_policy"
 
 
 @transaction.atomic
 def keep_policy_row(
-    row: LiquidProperties | VerdictPolicy,
+    row: Versioned,
     changed: Sequence[str],
     *,
     version: int | None,

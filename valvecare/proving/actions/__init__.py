@@ -3,7 +3,6 @@
 from valvecare.proving.actions.answer_step import answer_step
 from valvecare.proving.actions.begin_test import begin_test
 from valvecare.proving.actions.finish_test import finish_test
-from valvecare.proving.actions.policies import keep_test_policy
 from valvecare.proving.actions.record_readings import ReadingResult, record_readings
 
 __all__ = [
@@ -11,6 +10,5 @@ __all__ = [
     "answer_step",
     "begin_test",
     "finish_test",
-    "keep_test_policy",
     "record_readings",
 ]

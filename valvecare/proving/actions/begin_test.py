@@ -16,11 +16,13 @@ from valvecare.proving.rules import (
     LineUp,
     Vessel,
     not_applicable,
+    vessel_share,
     why_no_limits,
     why_not_abort_limits,
     why_not_instruments,
     why_not_line_up,
     why_not_method,
+    why_not_vessel,
 )
 from valvecare.register.models import ProtectionValve
 from valvecare.work.actions.measure import usable_gauge, who_did_it
@@ -35,16 +37,6 @@ from valvecare.work.reads import facts_of
 from valvecare.work.rules import OrderState, why_not_test
 from valvecare.work.rules.test_methods import LEVEL
 from valvecare.work.rules.test_steps import Watched
-
-
-def vessel_share(vessel: Vessel | None, required_m3_per_h: float) -> float | None:
-    """Relative uncertainty a vessel's level can have at best: that of its surface and other
-    flows; the level gauge adds to it when it is read."""
-    if vessel is None or vessel.surface_m2 <= 0.0:
-        return None
-    surface = vessel.u_surface_m2 / vessel.surface_m2
-    other = vessel.u_other_outflow_m3_per_h / required_m3_per_h
-    return float((surface**2 + other**2) ** 0.5) or None
 
 
 @transaction.atomic
@@ -63,10 +55,11 @@ def begin_test(
     done_at: datetime | None = None,
     done_by: str = "",
 ) -> TestRun:
-    """Begin a run on an order under way whose gates are passed. One open run per order.
+    """Begin a run on an order under way whose gates are passed. One open run per revision.
 
-    The limits and the judgement of the methods are kept as they stand now. Raises `Refused` with
-    every reason, `Conflict`, `Forbidden`, `NotFound`.
+    A proven order is under way again: the test that begins decides anew. The limits and the
+    judgement of the methods are kept as they stand now. Raises `Refused` with every reason,
+    `Conflict`, `Forbidden`, `NotFound`.
     """
     order = taken_at_the_valve(
         order_id,
@@ -81,7 +74,7 @@ def begin_test(
     valve = ProtectionValve.objects.select_related("pump__group__site").get(pk=order.valve_id)
     day = site_day(order, begun)
     view = begin_view(valve, day)
-    refuse_if(why_no_limits(view.missing))
+    refuse_if(why_no_limits(view.missing), why_not_vessel(vessel))
     if view.limits is not None and vessel is not None:
         share = vessel_share(vessel, view.limits.required_m3_per_h)
         view = begin_view(valve, day, level_share=share)
@@ -128,5 +121,13 @@ def begin_test(
         ) from None
     words = f"{order}: function test begun, {method}. {method_words}".strip()
     record("test_run.begun", run, actor=actor, at=at, words=words, site=order.site, valve=valve)
-    keep(order, "test_begun", actor=actor, at=at, words=words, data={"run": run.pk})
+    keep(
+        order,
+        "test_begun",
+        actor=actor,
+        at=at,
+        words=words,
+        data={"run": run.pk},
+        state=OrderState.UNDER_WAY.value,
+    )
     return run

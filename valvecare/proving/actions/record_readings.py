@@ -18,14 +18,15 @@ from valvecare.proving.rules import (
     AbortLimit,
     TestQuantity,
     abort_words,
+    gauges_for,
     is_at_stop,
+    reading_spread,
     watched_by,
     why_not_step,
     why_not_value,
 )
 from valvecare.work.actions.measure import usable_gauge, who_did_it
 from valvecare.work.actions.order import fact_time, refuse_if
-from valvecare.work.rules import gauge_uncertainty
 from valvecare.work.rules.test_steps import Watched
 
 MOST_ROWS = 1000
@@ -88,16 +89,19 @@ def _unsaved(
             value=value,
             unit=GAUGE_UNITS.get(quantity, spec.unit),
         )
-        if gauge.kind not in spec.gauges:
+        kinds = gauges_for(step, quantity, run.method)
+        if gauge.kind not in kinds:
             raise Refused(
                 Reason(
                     "gauge_of_other_kind",
-                    f"{gauge.code} is a {gauge.kind}; '{quantity}' is not read from one.",
-                    f"Name the {' or '.join(spec.gauges)} it was read from.",
+                    f"{gauge.code} is a {gauge.kind}; '{quantity}' is not read from one in {step} "
+                    f"of this test ({run.method}).",
+                    f"Name the {' or '.join(kinds)} it was read from.",
                     {"gauge": gauge.code},
                 )
             )
-        spread = gauge_uncertainty(
+        spread = reading_spread(
+            quantity,
             value,
             expanded=gauge.uncertainty,
             expanded_share=gauge.uncertainty_share,

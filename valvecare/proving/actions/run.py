@@ -24,7 +24,7 @@ def taken_run(run_id: int, *, actor: Any) -> TestRun:
     )
     require_worker(run.order, actor)
     refuse_if(
-        why_not_read(is_open=run.is_open),
+        why_not_read(is_open=run.is_open, is_of_this_revision=run.is_of_this_revision),
         why_not_in_state(
             OrderState(run.order.state), (OrderState.UNDER_WAY, OrderState.PROVEN), "tested"
         ),

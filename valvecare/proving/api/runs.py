@@ -118,7 +118,7 @@ class TestRunDetail(Endpoint):
 
     @extend_schema(
         operation_id="test_runs_retrieve",
-        summary="A guided test with its readings, every step judged now",
+        summary="A guided test with its readings, judged now or as at its end",
         description="The ETag is the order's version, to be sent as If-Match when finishing.",
         tags=["function test"],
         responses={200: TestRunOut},

@@ -203,7 +203,7 @@ class TestReadingOut(serializers.Serializer):
 
 
 class TestRunOut(serializers.Serializer):
-    """One run as it stands, judged now. The ETag is the order's version."""
+    """One run as it stands, judged now or as at its end. The ETag is the order's version."""
 
     id = serializers.IntegerField()
     version = serializers.IntegerField()

@@ -17,6 +17,7 @@ from valvecare.proving.rules import (
     TestQuantity,
     Vessel,
     asked,
+    gauges_for,
     is_at_stop,
 )
 from valvecare.proving.rules.quantities import RANGES, WATCHED_READ
@@ -90,6 +91,19 @@ class BeginForm(VerbForm):
         ):
             fields[name] = NumberField(unit, low=-1e5, high=1e5, label=label, help_text="")
 
+    def clean(self) -> dict[str, Any]:
+        found = super().clean() or {}
+        empty = [name for name in _VESSEL if found.get(name) is None and name not in self.errors]
+        if len(empty) < len(_VESSEL):
+            for name in empty:
+                self.add_error(name, "Give all four figures of the vessel, or none.")
+        return found
+
+    @property
+    def has_vessel(self) -> bool:
+        """Something about the vessel was given: its fields are shown open."""
+        return any(self[name].value() not in (None, "") for name in _VESSEL)
+
     def inputs(self) -> dict[str, Any]:
         given = super().inputs()
         vessel = {name: given.pop(name) for name in _VESSEL}
@@ -147,15 +161,16 @@ _LINE_UP = (
 )
 
 
-def gauges_of(run: RunCard) -> Mapping[TestQuantity, list[tuple[str, str]]]:
-    """The gauges taken along by the quantity they can read."""
+def gauges_of(run: RunCard, step: str) -> Mapping[TestQuantity, list[tuple[str, str]]]:
+    """The gauges taken along by the quantity they can read in a step."""
     rows = Gauge.objects.filter(site__code=run.site, code__in=list(run.instruments))
     found: dict[TestQuantity, list[tuple[str, str]]] = {}
     listed = list(rows.order_by("code"))
-    for quantity, spec in SPECS.items():
-        unit = GAUGE_UNITS.get(quantity, spec.unit)
+    for quantity in asked(step, run.method):
+        unit = GAUGE_UNITS.get(quantity, SPECS[quantity].unit)
+        kinds = gauges_for(step, quantity, run.method)
         found[quantity] = [
-            (row.code, row.code) for row in listed if row.kind in spec.gauges and row.unit == unit
+            (row.code, row.code) for row in listed if row.kind in kinds and row.unit == unit
         ]
     return found
 

@@ -105,9 +105,7 @@ def _of_run(run: RunCard) -> dict[str, Any]:
             {"plan": plan, "line": judged.step(plan.id), "slug": plan.id.lower()}
             for plan in TEST_STEPS
         ],
-        "unanswered": [
-            line.step for line in judged.steps if line.outcome == "not done" and not line.because
-        ],
+        "unanswered": [line.step for line in judged.steps if not line.is_answered],
         "plots": handover_plots(
             run.valve,
             stops,
@@ -144,7 +142,7 @@ def _step_page(
     at = STEP_IDS.index(step)
     name = bound[0] if bound is not None else ""
     form = bound[1] if bound is not None else None
-    gauges = gauges_of(run) if run.may_record and step not in run.not_applicable else {}
+    gauges = gauges_of(run, step) if run.may_record and step not in run.not_applicable else {}
     context = {
         "card": card,
         "run": run,
@@ -156,7 +154,6 @@ def _step_page(
         "before": STEP_IDS[at - 1].lower() if at else "",
         "after": STEP_IDS[at + 1].lower() if at + 1 < len(STEP_IDS) else "",
         "abort": ABORT,
-        "closed_in_s": run.limits.get("closed_in_limit_s") if step == "T1" else None,
     }
     if run.may_record and step not in run.not_applicable:
         context["form"] = (
@@ -309,7 +306,7 @@ def readings(request: HttpRequest, pk: int, slug: str) -> HttpResponse:
     name, card, run = _step_of(slug), card_or_404(request, pk), _run(request, pk)
     if run is None:
         raise Http404
-    form = ReadingsForm(card, run, name, gauges_of(run), data=request.POST)
+    form = ReadingsForm(card, run, name, gauges_of(run, name), data=request.POST)
 
     def effect(given: dict[str, Any], at: Any) -> int:
         record_readings(

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from valvecare.core.errors import NotFound
 from valvecare.engineering.flow_choice import MethodJudgement
-from valvecare.protection.reads.fleet import fleet_of
+from valvecare.protection.reads.fleet import Fleet, fleet_of
 from valvecare.protection.rules import Hydraulics
 from valvecare.protection.rules.capacity import Capacity, capacity_of
 from valvecare.proving.models import TestPolicy
@@ -17,8 +17,6 @@ from valvecare.work.models import Gauge, WorkOrder
 from valvecare.work.reads.test_methods import MethodsFound, methods_found
 
 NO_POLICY = "no test policy is in force (admin, test policies)"
-CLOSED_IN_SHARE = 0.5
-"""Share of the water-only time to boil for which a pump may run closed-in (own policy, S6)."""
 
 
 def policy_on(day: date) -> TestPolicy | None:
@@ -36,16 +34,28 @@ class LimitsFound:
     capacity: Capacity | None
 
 
-def _weaker_required(valve: ProtectionValve) -> float | None:
-    """The largest required stable flow of the pumps of the group; None where one is not known."""
-    rows = Pump.objects.filter(group_id=valve.pump.group_id, retired_at__isnull=True)
-    flows = list(rows.values_list("stable_min_flow_m3_per_h", flat=True))
-    return None if None in flows or not flows else max(flow for flow in flows if flow is not None)
+def _weaker_required(valve: ProtectionValve, fleet: Fleet) -> float | None:
+    """The largest required flow of the pumps of the group, m3/h: any of them may be the weaker.
+
+    Heat and stable limit as `capacity_of`; None where one of the two is not known of a pump.
+    """
+    pumps = Pump.objects.filter(group_id=valve.pump.group_id, retired_at__isnull=True)
+    known = {
+        row["pump_id"]: capacity_of(fleet.hydraulics[member]) for member, row in fleet.rows.items()
+    }
+    flows = []
+    for pump in pumps.values_list("pk", flat=True):
+        capacity = known.get(pump)
+        if capacity is None or capacity.required_m3_per_h is None or not capacity.stable_known:
+            return None
+        flows.append(capacity.required_m3_per_h)
+    return max(flows, default=None)
 
 
 def limits_for(valve: ProtectionValve, on: date) -> LimitsFound:
     """What a test of this valve on this day is judged against."""
-    facts = fleet_of([valve.pk]).hydraulics.get(valve.pk)
+    fleet = fleet_of([valve.pk])
+    facts = fleet.hydraulics.get(valve.pk)
     if facts is None:
         why = f"the valve is {valve.status}; only a valve in service is tested with its pump"
         return LimitsFound(None, {"valve": why}, None, None)
@@ -81,8 +91,9 @@ def limits_for(valve: ProtectionValve, on: date) -> LimitsFound:
         probability=policy.probability,
         steady_k_per_min=policy.steady_k_per_min,
         steady_after_min=policy.steady_after_min,
-        weaker_required_m3_per_h=_weaker_required(valve),
-        closed_in_limit_s=CLOSED_IN_SHARE * boil if boil is not None else None,
+        weaker_required_m3_per_h=_weaker_required(valve, fleet),
+        closed_in_limit_s=policy.closed_in_share * boil if boil is not None else None,
+        closed_in_share=policy.closed_in_share,
         source=f"{policy.source}; {policy.owner}, from {policy.valid_from}",
     )
     refused = why_limits_refused(limits)

@@ -5,6 +5,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from msgspec import convert
+
 from valvecare.core.errors import NotFound
 from valvecare.protection.reads.fleet import fleet_of
 from valvecare.proving.models import TestReading, TestRun
@@ -23,7 +25,10 @@ from valvecare.work.rules import OrderState
 
 
 def run_facts(run: TestRun) -> RunFacts:
-    """What the judge is told about a run. Five queries, whatever the run holds."""
+    """What the judge of an open run is told, with the register as it stands. Five queries.
+
+    Raises `NotFound` when the valve is in service no longer.
+    """
     rows = list(
         TestReading.objects.filter(run=run, replaced_by__isnull=True)
         .select_related("gauge")
@@ -172,7 +177,7 @@ def reading_lines(run: TestRun) -> tuple[ReadingLine, ...]:
 
 def _visible(user: Any) -> Any:
     return TestRun.objects.for_user(user).select_related(
-        "order__site", "order__valve__pump__group", "begun_by", "done_by"
+        "order__site", "order__valve__pump__group", "begun_by", "done_by", "test"
     )
 
 
@@ -180,16 +185,29 @@ def latest_run(order: WorkOrder) -> TestRun | None:
     """The open run of an order's present revision, or the latest one that ended."""
     return (
         TestRun.objects.filter(order=order, revision=order.revision)
-        .select_related("order__site", "order__valve__pump__group", "begun_by", "done_by")
+        .select_related("order__site", "order__valve__pump__group", "begun_by", "done_by", "test")
         .order_by("-id")
         .first()
     )
 
 
-def card_of(run: TestRun) -> RunCard:
-    """The card of a run, judged now."""
-    order = run.order
+def _judged(run: TestRun) -> tuple[RunJudgement, tuple[str, ...]]:
+    """The judgement of a run and the abort limits it crossed.
+
+    An open run is judged now; one that ended as it was judged then, whatever register, rules and
+    the valve's place became since.
+    """
+    if run.test is not None:
+        kept = run.test.evidence
+        return convert(kept["judgement"], RunJudgement), tuple(kept["crossed"])
     facts = run_facts(run)
+    return judge_run(facts), tuple(facts.crossed)
+
+
+def card_of(run: TestRun) -> RunCard:
+    """The card of a run: judged now, or as it was judged at its end."""
+    order = run.order
+    judgement, crossed = _judged(run)
     open_states = (OrderState.UNDER_WAY.value, OrderState.PROVEN.value)
     return RunCard(
         id=run.pk,
@@ -222,9 +240,9 @@ def card_of(run: TestRun) -> RunCard:
         rule_version=run.rule_version,
         test=run.test_id,
         readings=reading_lines(run),
-        judgement=judge_run(facts),
-        crossed=tuple(facts.crossed),
-        may_record=run.is_open and order.state in open_states,
+        judgement=judgement,
+        crossed=crossed,
+        may_record=run.is_open and run.is_of_this_revision and order.state in open_states,
     )
 
 

@@ -21,6 +21,8 @@ from valvecare.proving.rules.quantities import (
     STEPS_WITH_STOPS,
     TestQuantity,
     asked,
+    gauges_for,
+    reading_spread,
 )
 from valvecare.proving.rules.running import (
     ABORT,
@@ -29,6 +31,7 @@ from valvecare.proving.rules.running import (
     abort_words,
     is_at_stop,
     not_applicable,
+    vessel_share,
     watched_by,
     why_no_limits,
     why_not_abort_limits,
@@ -40,6 +43,7 @@ from valvecare.proving.rules.running import (
     why_not_read,
     why_not_step,
     why_not_value,
+    why_not_vessel,
 )
 
 __all__ = [
@@ -63,10 +67,13 @@ __all__ = [
     "Vessel",
     "abort_words",
     "asked",
+    "gauges_for",
     "is_at_stop",
     "judge_run",
     "not_applicable",
+    "reading_spread",
     "rise_of",
+    "vessel_share",
     "watched_by",
     "why_limits_refused",
     "why_no_limits",
@@ -79,4 +86,5 @@ __all__ = [
     "why_not_read",
     "why_not_step",
     "why_not_value",
+    "why_not_vessel",
 ]

@@ -6,7 +6,7 @@ from datetime import datetime
 from typing import Any
 
 from valvecare.protection.rules import Hydraulics, ProofResult
-from valvecare.proving.rules.quantities import TestQuantity
+from valvecare.proving.rules.quantities import SPECS, TestQuantity
 
 RULE_VERSION = "function test 1"
 
@@ -34,6 +34,8 @@ class RunLimits:
     weaker_required_m3_per_h: float | None
     closed_in_limit_s: float | None
     source: str
+    closed_in_share: float | None = None
+    """Share of the time to boil that `closed_in_limit_s` is; None in runs begun without it."""
 
 
 @dataclass(frozen=True)
@@ -48,6 +50,17 @@ class ReadingFact:
     at: datetime
     spread: float | None
     gauge: str
+
+    @property
+    def uncertified(self) -> str:
+        """What its gauge lacks where `spread` is None."""
+        gauge, spec = self.gauge or "the gauge", SPECS[self.quantity]
+        if spec.is_difference:
+            return (
+                f"a certificate of {gauge} in {spec.unit}: a share of the reading says nothing of "
+                "a difference"
+            )
+        return f"the certified uncertainty of {gauge}"
 
 
 @dataclass(frozen=True)
@@ -131,7 +144,8 @@ class StepLine:
 
     @property
     def is_answered(self) -> bool:
-        return bool(self.because) or (not self.lacking and self.outcome != "not done")
+        """Judged, not applicable, or 'not done, because …'. Empty is no answer."""
+        return bool(self.because) or self.outcome != "not done"
 
 
 @dataclass(frozen=True)

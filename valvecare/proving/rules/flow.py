@@ -145,7 +145,7 @@ def _read(
         lacking.append(quantity.value)
         return None, 0.0
     if found.spread is None:
-        lacking.append(f"the certified uncertainty of {found.gauge or 'the gauge'}")
+        lacking.append(found.uncertified)
         return None, 0.0
     return found, found.spread
 

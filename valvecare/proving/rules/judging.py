@@ -94,7 +94,7 @@ class _Built:
         if reading is None:
             return 0.0
         if reading.spread is None:
-            self.lacking.append(f"the certified uncertainty of {reading.gauge or 'the gauge'}")
+            self.lacking.append(reading.uncertified)
             return 0.0
         return reading.spread
 

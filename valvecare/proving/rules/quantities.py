@@ -3,8 +3,9 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import StrEnum
+from math import sqrt
 
-from valvecare.work.rules import GaugeKind
+from valvecare.work.rules import GaugeKind, gauge_uncertainty
 from valvecare.work.rules.test_methods import CLAMP_ON, HEAT, LEVEL, METER
 from valvecare.work.rules.test_steps import Watched
 
@@ -48,10 +49,14 @@ _Q, _G = TestQuantity, GaugeKind
 
 @dataclass(frozen=True, slots=True)
 class Spec:
-    """Unit and gauges of a quantity; without gauges it is seen or heard, yes or no."""
+    """Unit and gauges of a quantity; without gauges it is seen or heard, yes or no.
+
+    `is_difference`: the gauge is read twice, and the value is the one reading less the other.
+    """
 
     unit: str
     gauges: tuple[GaugeKind, ...]
+    is_difference: bool = False
 
     @property
     def is_seen(self) -> bool:
@@ -73,13 +78,13 @@ SPECS: Mapping[TestQuantity, Spec] = {
     _Q.SUCTION_PRESSURE: _PRESSURE,
     _Q.DISCHARGE_PRESSURE: _PRESSURE,
     _Q.BACK_PRESSURE: _PRESSURE,
-    _Q.HEADER_DECAY: Spec("bar", (_G.PRESSURE_GAUGE,)),
+    _Q.HEADER_DECAY: Spec("bar", (_G.PRESSURE_GAUGE,), is_difference=True),
     _Q.INLET_TEMPERATURE: _TEMPERATURE,
     _Q.OUTLET_TEMPERATURE: _TEMPERATURE,
     _Q.RETURN_TEMPERATURE: _TEMPERATURE,
     _Q.ELECTRICAL_POWER: Spec("kW", (_G.POWER_METER,)),
     _Q.SPEED: Spec("1/min", (_G.SPEED_METER,)),
-    _Q.LEVEL_RISE: Spec("m", (_G.LEVEL_GAUGE,)),
+    _Q.LEVEL_RISE: Spec("m", (_G.LEVEL_GAUGE,), is_difference=True),
     _Q.DURATION: _TIME,
     _Q.REVERSE_SWING: _TIME,
     _Q.CURRENT: Spec("A", (_G.AMMETER,)),
@@ -175,3 +180,45 @@ INSTRUMENTS_OF: Mapping[str, tuple[tuple[GaugeKind, int], ...]] = {
     HEAT: ((_G.POWER_METER, 1), (_G.THERMOMETER, 2), (_G.PRESSURE_GAUGE, 2)),
 }
 """Kinds and numbers of gauges without which a method cannot be used."""
+
+
+def gauges_for(step: str, quantity: TestQuantity, method: str) -> tuple[GaugeKind, ...]:
+    """The kinds of gauge that may read a quantity in a step of a run by this method.
+
+    The bypass flow of T1 is the proof: only the meters of the run's own method read it.
+
+    >>> [kind.value for kind in gauges_for("T1", TestQuantity.BYPASS_FLOW, CLAMP_ON)]
+    ['clamp-on flow meter']
+    """
+    kinds = SPECS[quantity].gauges
+    if (step, quantity) != ("T1", _Q.BYPASS_FLOW):
+        return kinds
+    own = [kind for kind, _ in INSTRUMENTS_OF[method]]
+    return tuple(kind for kind in kinds if kind in own)
+
+
+def reading_spread(
+    quantity: TestQuantity,
+    value: float,
+    *,
+    expanded: float | None,
+    expanded_share: float | None,
+    step: float,
+) -> float | None:
+    """Standard uncertainty (k = 1) of a value as recorded, in its unit; None: not known.
+
+    As `gauge_uncertainty`. A difference has that of both readings, the root of 2 times one (JCGM
+    100, 5.1.2, uncorrelated; from memory). What a certificate states as a share of the reading
+    says nothing of a difference, since the two readings are not recorded.
+
+    >>> spread = reading_spread(
+    ...     TestQuantity.LEVEL_RISE, 0.4, expanded=0.004, expanded_share=None, step=0.0
+    ... )
+    >>> round(spread, 6)
+    0.002828
+    """
+    is_difference = SPECS[quantity].is_difference
+    if is_difference and expanded_share is not None:
+        return None
+    spread = gauge_uncertainty(value, expanded=expanded, expanded_share=expanded_share, step=step)
+    return spread * sqrt(2.0) if is_difference and spread is not None else spread

@@ -2,10 +2,11 @@
 
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
+from math import hypot
 
 from valvecare.core.errors import Reason
 from valvecare.engineering.flow_choice import MethodJudgement
-from valvecare.proving.rules.facts import RunJudgement
+from valvecare.proving.rules.facts import RunJudgement, Vessel
 from valvecare.proving.rules.quantities import (
     INSTRUMENTS_OF,
     RANGES,
@@ -168,14 +169,59 @@ def not_applicable(installed: int, line_up: LineUp) -> dict[str, str]:
     return found
 
 
-def why_not_read(*, is_open: bool) -> Reason | None:
-    """A run that has ended takes no more readings."""
-    if is_open:
+def why_not_read(*, is_open: bool, is_of_this_revision: bool) -> Reason | None:
+    """A run that has ended, or whose order was opened again since, takes nothing more."""
+    if not is_open:
+        return Reason(
+            "run_ended",
+            "This test has ended: its readings are evidence.",
+            "Begin another one on the order.",
+        )
+    if not is_of_this_revision:
+        return Reason(
+            "test_of_old_revision",
+            "The order was closed and opened again since this test began.",
+            "Begin another one on the order.",
+        )
+    return None
+
+
+_VESSEL_ABOVE_ZERO: Mapping[str, tuple[str, str]] = {
+    "surface_m2": ("surface", "m²"),
+    "u_surface_m2": ("standard uncertainty of the surface", "m²"),
+    "u_other_outflow_m3_per_h": ("standard uncertainty of the other flows", "m³/h"),
+}
+
+
+def why_not_vessel(vessel: Vessel | None) -> Reason | None:
+    """Nothing about a vessel is known for certain: surface and uncertainties are above zero."""
+    odd = {
+        name: f"{words} {getattr(vessel, name):g} {unit}"
+        for name, (words, unit) in _VESSEL_ABOVE_ZERO.items()
+        if vessel is not None and not getattr(vessel, name) > 0.0
+    }
+    if not odd:
         return None
     return Reason(
-        "run_ended",
-        "This test has ended: its readings are evidence.",
-        "Begin another one on the order.",
+        "vessel_odd",
+        f"The vessel cannot be so: {', '.join(odd.values())}.",
+        "Give it above 0, as well as it is known.",
+        {"fields": list(odd)},
+    )
+
+
+def vessel_share(vessel: Vessel, required_m3_per_h: float) -> float:
+    """Relative standard uncertainty a vessel's level can have at best.
+
+    That of its surface and of its other flows against the required flow in m3/h; the level gauge
+    adds to it when it is read. Common practice: JCGM 100, uncorrelated (from memory).
+
+    >>> vessel_share(Vessel(10.0, 0.3, 0.0, 1.2), 30.0)
+    0.05
+    """
+    return hypot(
+        vessel.u_surface_m2 / vessel.surface_m2,
+        vessel.u_other_outflow_m3_per_h / required_m3_per_h,
     )
 
 
@@ -255,7 +301,7 @@ def why_not_finish(judged: RunJudgement) -> Reason | None:
     bare = {
         line.step: "; ".join(line.lacking) or "not done"
         for line in judged.steps
-        if line.outcome == "not done" and not line.because
+        if not line.is_answered
     }
     if not bare:
         return None
