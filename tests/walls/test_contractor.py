@@ -11,6 +11,7 @@ from django.test import Client
 from tests.factories.look import proof, verdict
 from tests.factories.parts import BinFactory
 from tests.factories.planning import CrewFactory, WindowFactory
+from tests.factories.procedures import in_use
 from tests.factories.readings import SeriesFactory
 from tests.factories.register import SiteFactory, member, valve_at
 from tests.factories.work import GaugeFactory, WorkOrderFactory, due_item
@@ -54,6 +55,7 @@ def world():
     CrewFactory(site=site, name=f"{OTHER}-crew")
     GaugeFactory(site=site, code=f"{OTHER}-TW")
     BinFactory(store__site=site, store__name=f"{OTHER}-store")
+    in_use(site=site, code=f"{OTHER.lower()}-procedure", words=f"{OTHER}-words")
     person = member(site, Role.CONTRACTOR, is_staff=True, username="af-contractor")
     mine.assigned_to = person
     mine.save()

@@ -180,6 +180,30 @@ def test_put_in_use_is_refused(site, second):
     )
 
 
+def test_nobody_who_wrote_any_of_it_puts_it_in_use(site, second):
+    """First drafted, then changed by two others: the one in the middle wrote it too."""
+    row = drafted(site=site)
+    middle, last = member(site, ENGINEER), member(site, ENGINEER)
+    for number, actor in enumerate((middle, last), 1):
+        change_draft(row.pk, written(TEST_STEPS), version=number, actor=actor, at=NOW)
+    for actor in (row.drafted_by, middle, last):
+        found = refused(put_in_use, row.pk, "Read.", actor=actor, version=3)
+        assert found.code == "second_person"
+    row.refresh_from_db()
+    assert use(row, second).state == "in use"
+
+
+def test_a_contractor_sees_no_procedures_but_a_second_role_shows_them(site):
+    own, shared = drafted(site=site), drafted(code="shared")
+    contractor = member(site, Role.CONTRACTOR)
+    for row in (own, shared):
+        with pytest.raises(NotFound):
+            seen_version(row.pk, contractor)
+    assert not Procedure.objects.for_user(contractor).exists()
+    contractor.valvecare_memberships.create(site=site, role=Role.TECHNICIAN.value)
+    assert seen_version(own.pk, contractor) == own
+
+
 def test_what_is_wrong_with_the_steps_comes_back_step_by_step(site, second):
     row = drafted(TEST_STEPS[2:6], site=site)
     error = refused(put_in_use, row.pk, "Read.", version=row.version, actor=second)

@@ -151,6 +151,40 @@ def test_a_draft_goes_in_use_by_a_second_person_and_is_withdrawn(site, engineer)
     assert act(signed_in(engineer), row, "explode", key="k4").status_code == 404
 
 
+def test_the_approver_who_owns_it_puts_it_in_use_but_does_not_write(site):
+    row = drafted(site=site)
+    Procedure.objects.update(owner=Role.APPROVER.value)
+    client = signed_in(member(site, Role.APPROVER, is_staff=True))
+    text = text_of(client.get(url("change", row.pk)))
+    assert 'value="use"' in text
+    assert 'value="withdraw"' in text
+    assert 'value="draft"' not in text
+    assert "Add a step at the end" not in text
+    assert act(client, row, "use", words="Read.").status_code == 302
+    row.refresh_from_db()
+    assert row.state == "in use"
+    text = text_of(client.get(url("change", row.pk)))
+    assert 'value="draft"' not in text
+    assert act(client, row, "withdraw", key="k2", words="Too long.").status_code == 302
+
+
+def test_a_step_with_eight_conditions_keeps_them_all_through_the_form(site, engineer):
+    facts = [
+        "has lever", "has flow ring", "several bypass stages", "loaded cover",
+        "lifting gear needed", "hot", "flashes to steam", "identified",
+    ]  # fmt: skip
+    row = drafted(site=site)
+    given = {f"fact_{n}": fact for n, fact in enumerate(facts, 1)}
+    given |= {f"is_{n}": "yes" for n in range(1, 9)}
+    client = signed_in(engineer)
+    assert client.post(url("newstep", row.pk), step_fields(row, **given)).status_code == 302
+    assert [one.fact for one in steps_of(row.pk)[1].when] == facts
+    page = text_of(client.get(url("step", row.pk, 2)))
+    assert page.count("selected>") >= 8
+    assert 'name="fact_8"' in page
+    assert 'name="fact_9"' not in page
+
+
 def test_a_plant_writes_its_own_from_what_is_there(site, engineer):
     source = in_use(code="shared")
     client = signed_in(engineer)

@@ -7,8 +7,14 @@ import pytest
 from tests.factories.procedures import TEST_STEPS, written
 from valvecare.work.actions.load_procedures import default_set
 from valvecare.work.rules import GateKind, OrderKind
-from valvecare.work.rules.procedure_checks import MOST_STEPS, why_not_second, why_not_steps
+from valvecare.work.rules.procedure_checks import (
+    MOST_CONDITIONS,
+    MOST_STEPS,
+    why_not_second,
+    why_not_steps,
+)
 from valvecare.work.rules.procedures import (
+    YES_OR_NO,
     Candidate,
     Fact,
     apply_step,
@@ -283,6 +289,46 @@ def test_a_step_that_lacks_something_is_named_by_its_number(case, given, code):
     assert reason.words.startswith(f"Step {len(STRIP) + 1}: ")
 
 
+SHIPPED = {row.kind: row.steps for row in default_set()}
+
+
+@pytest.mark.parametrize("kind", [OrderKind.BYPASS_ONLY, OrderKind.EXCHANGE])
+def test_stored_energy_is_said_before_isolation_where_no_cover_gate_follows(kind):
+    """Said only at the closed joint it comes when the joint has been open for hours."""
+    steps = SHIPPED[kind]
+    at = next(one.number for one in steps if gate("isolated")(one))
+    late = [
+        replace(
+            one, cautions=tuple(c for c in one.cautions if c != "stored-energy") or ("lifting",)
+        )
+        if one.number <= at and one.cautions
+        else one
+        for one in steps
+    ]
+    assert "stored-energy" in {name for one in late for name in one.cautions}
+    [reason] = why_not_steps(kind, late)
+    assert reason.words == f"The caution 'stored-energy' is not said before step {at}."
+
+
+def test_as_found_stands_before_the_parts_are_judged_where_there_is_no_cover_gate():
+    steps = list(SHIPPED[OrderKind.BYPASS_ONLY])
+    found = next(one for one in steps if gate("as-found recorded")(one))
+    steps.remove(found)
+    place = next(n for n, one in enumerate(steps) if gate("every part judged")(one))
+    [reason] = why_not_steps(
+        OrderKind.BYPASS_ONLY, numbered([*steps[: place + 1], found, *steps[place + 1 :]])
+    )
+    assert reason.code == "gates_out_of_order"
+    assert "'as-found recorded' stands after 'every part judged'" in reason.words
+
+
+def test_a_step_has_at_most_eight_conditions():
+    when = [{"fact": fact.value, "is": "yes"} for fact in Fact if fact in YES_OR_NO][:9]
+    assert (len(when), MOST_CONDITIONS) == (9, 8)
+    assert codes([*STRIP, step(when=when[:8])]) == []
+    assert codes([*STRIP, step(when=when)]) == ["too_many_conditions"]
+
+
 def test_a_kind_without_proof_or_joint_has_neither_test_nor_tightening():
     look = next(row.steps for row in default_set() if row.kind is OrderKind.LOOK_AND_LISTEN)
     kind = OrderKind.LOOK_AND_LISTEN
@@ -304,17 +350,17 @@ def test_most_steps_is_the_bound():
 
 
 @pytest.mark.parametrize(
-    ("case", "drafted_by", "signer", "is_refused"),
+    ("case", "writers", "signer", "is_refused"),
     [
-        ("who wrote it", (5, 6), 5, True),
-        ("who changed it last", (5, 6), 6, True),
-        ("nobody", (5,), None, True),
-        ("a second person", (5, 6), 7, False),
-        ("from the program", (None, None), 7, False),
+        ("who drafted it", {5, 6}, 5, True),
+        ("who changed it", {5, 6}, 6, True),
+        ("nobody", {5}, None, True),
+        ("a second person", {5, 6}, 7, False),
+        ("from the program", {None}, 7, False),
     ],
 )
-def test_a_second_person_puts_it_in_use(case, drafted_by, signer, is_refused):
-    assert (why_not_second(drafted_by=drafted_by, signer=signer) is not None) == is_refused
+def test_a_second_person_puts_it_in_use(case, writers, signer, is_refused):
+    assert (why_not_second(writers=writers, signer=signer) is not None) == is_refused
 
 
 def test_a_step_survives_its_way_through_plain_data():

@@ -205,6 +205,35 @@ def test_a_gauge_is_retired_with_a_reason_and_measures_no_more(site, job):
     assert Event.objects.filter(type__in=["gauge.retired", "gauge.brought_back"]).count() == 2
 
 
+def gauge_fields(gauge, **given):
+    return {
+        "seen_version": gauge.version, "kind": gauge.kind, "range_low": gauge.range_low,
+        "range_high": gauge.range_high, "unit": gauge.unit, "step": gauge.step,
+        "calibrated_until": "2031-12-31", "note": "", **given,
+    }  # fmt: skip
+
+
+def test_a_gauge_is_added_and_changed_in_the_admin_as_over_the_interface(site):
+    planner = member(site, Role.PLANNER, is_staff=True)
+    client = signed_in(planner)
+    gauge = GaugeFactory(site=site)
+    new = {**gauge_fields(gauge), "site": site.pk, "code": "DG-77", "uncertainty": "0.02"}
+    assert client.post(reverse("admin:valvecare_gauge_add"), new).status_code == 302
+    made = Gauge.objects.get(code="DG-77")
+    assert (made.uncertainty, made.uncertainty_share, made.version) == (0.02, None, 1)
+    at = reverse("admin:valvecare_gauge_change", args=[made.pk])
+    assert client.post(at, gauge_fields(made, uncertainty="0.03")).status_code == 302
+    made.refresh_from_db()
+    assert (made.uncertainty, made.version) == (0.03, 2)
+    stale = client.post(at, gauge_fields(made, seen_version=1, uncertainty="0.04"))
+    assert "Somebody changed this" in stale.content.decode()
+    events = Event.objects.filter(object_type="gauge", object_id=str(made.pk)).order_by("id")
+    assert [(one.type, one.actor) for one in events] == [
+        ("gauge.added", planner),
+        ("gauge.changed", planner),
+    ]
+
+
 def test_gauges_are_retired_from_the_admin_list(site):
     planner = member(site, Role.PLANNER, is_staff=True)
     gauge = GaugeFactory(site=site)
@@ -219,5 +248,9 @@ def test_gauges_are_retired_from_the_admin_list(site):
     assert gauge.is_retired
     page = client.get(reverse("admin:valvecare_gauge_change", args=[gauge.pk]))
     assert 'name="_save"' not in page.content.decode()
+    late = {**gauge_fields(gauge), "seen_version": 2}
+    page = client.post(reverse("admin:valvecare_gauge_change", args=[gauge.pk]), late)
+    gauge.refresh_from_db()
+    assert (page.status_code, str(gauge.calibrated_until)) == (403, "2030-12-31")
     bring_back_gauge(gauge.pk, version=2, actor=planner, at=gauge.retired_at, reason="found")
     retire_gauge(gauge.pk, version=3, actor=planner, at=Job(site).at, reason="gone")

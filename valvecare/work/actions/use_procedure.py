@@ -6,11 +6,13 @@ from typing import Any
 from django.db import IntegrityError, transaction
 
 from valvecare.core.errors import Forbidden, Reason, Refused
+from valvecare.core.models import Event
 from valvecare.core.permits import roles_at
 from valvecare.register.models import ProtectionValve
 from valvecare.work.actions.order import refuse_if
 from valvecare.work.actions.write_procedure import (
     USE,
+    WRITTEN,
     owner_role,
     story,
     taken_version,
@@ -35,6 +37,16 @@ def _require_owner(actor: Any, procedure: Procedure) -> None:
     )
     if role not in held:
         raise Forbidden(USE, f"The owner puts it in use: {role}.")
+
+
+def _writers(row: ProcedureVersion) -> set[int | None]:
+    """Everybody who drafted or changed this version, not only the last of them."""
+    written = Event.objects.filter(
+        object_type=ProcedureVersion._meta.model_name,
+        object_id=str(row.pk),
+        type__in=[f"procedure.{word}" for word in WRITTEN],
+    )
+    return {row.drafted_by_id, row.changed_by_id, *written.values_list("actor_id", flat=True)}
 
 
 def _close(row: ProcedureVersion, state: VersionState, *, why: str, at: datetime) -> None:
@@ -97,7 +109,7 @@ def put_in_use(
     refuse_if(
         why_not_draft(row),
         why_not_words(words, code="no_statement", what="What you looked at"),
-        why_not_second(drafted_by=(row.drafted_by_id, row.changed_by_id), signer=actor.pk),
+        why_not_second(writers=_writers(row), signer=actor.pk),
     )
     return enter_use(row, words=words, actor=actor, at=at)
 

@@ -20,6 +20,8 @@ from valvecare.work.rules.procedure_checks import MOST_STEPS
 from valvecare.work.rules.procedures import VersionState, WorkStep, numbered, step_data
 
 WRITE, USE = "change_procedure", "use_procedure"
+DRAFTED, CHANGED = WRITTEN = ("drafted", "changed")
+"""Events by which somebody becomes a writer of a version."""
 
 
 def require_procedure(actor: Any, permit: str, procedure: Procedure) -> None:
@@ -98,7 +100,7 @@ def add_version(
     row.full_clean()
     row.save(force_insert=True)
     write_steps(row, steps)
-    story(row, "drafted", actor=actor, at=at, words=f"{row} drafted. {words}".strip())
+    story(row, DRAFTED, actor=actor, at=at, words=f"{row} drafted. {words}".strip())
     return row
 
 
@@ -218,7 +220,7 @@ def change_draft(
         row.words = words
     row.full_clean()
     row.save(update_fields=["changed_by", "words"])
-    story(row, "changed", actor=actor, at=at, words=f"{row}: {len(steps)} steps written.")
+    story(row, CHANGED, actor=actor, at=at, words=f"{row}: {len(steps)} steps written.")
     return row
 
 

@@ -15,7 +15,6 @@ from django.db.models import QuerySet
 from django.http import HttpRequest, HttpResponse
 from django.template.response import TemplateResponse
 
-from valvecare.core import records
 from valvecare.core.errors import ActionError, Refused
 from valvecare.core.permits import may, may_anywhere
 from valvecare.register.admin.base import IsRetiredFilter, act_on_chosen
@@ -23,7 +22,12 @@ from valvecare.register.models import Site
 from valvecare.web import clock
 from valvecare.web.admin import ReadOnlyAdmin
 from valvecare.work.actions.agree import agree
-from valvecare.work.actions.gauges import bring_back_gauge, retire_gauge
+from valvecare.work.actions.gauges import (
+    add_gauge,
+    bring_back_gauge,
+    change_gauge,
+    retire_gauge,
+)
 from valvecare.work.models import Gauge, WorkOrder
 from valvecare.work.rules import OrderState, why_not_in_state
 
@@ -195,7 +199,7 @@ class GaugeForm(forms.ModelForm):
 
 @admin.register(Gauge)
 class GaugeAdmin(admin.ModelAdmin):
-    """Gauges of the person's sites, written by `core.records`."""
+    """Gauges of the person's sites, written by the same actions as over the interface."""
 
     form = GaugeForm
     list_display = ("code", "site", "kind", "range_low", "range_high", "unit", "calibrated_until")
@@ -248,21 +252,17 @@ class GaugeAdmin(admin.ModelAdmin):
         return ("site", "code") if obj is not None else ()
 
     def save_model(self, request: HttpRequest, obj: Any, form: Any, change: bool) -> None:
-        who: dict[str, Any] = {"actor": request.user, "at": clock.now(), "permit": "change_gauges"}
+        who: dict[str, Any] = {"actor": request.user, "at": clock.now()}
+        plain = {field.name for field in Gauge._meta.fields} & set(form.cleaned_data)
+        given = {name: form.cleaned_data[name] for name in plain}
         try:
-            if not change:
-                records.create(obj, **who)
-                return
-            plain = {field.name for field in Gauge._meta.fields}
-            changes = {name: form.cleaned_data[name] for name in form.changed_data if name in plain}
-            stored = records.change(
-                self.get_queryset(request),
-                obj.pk,
-                changes,
-                version=form.cleaned_data["seen_version"],
-                **who,
-            )
-            obj.version = stored.version
+            if change:
+                changes = {name: given[name] for name in form.changed_data if name in given}
+                seen = form.cleaned_data["seen_version"]
+                stored = change_gauge(obj.pk, changes, version=seen, **who)
+            else:
+                stored = add_gauge(given.pop("site").code, given.pop("code"), **given, **who)
+            obj.pk, obj.version = stored.pk, stored.version
         except ActionError as error:
             raise PermissionDenied(str(error)) from error
 

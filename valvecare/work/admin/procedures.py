@@ -21,6 +21,7 @@ from valvecare.web.admin import ReadOnlyAdmin
 from valvecare.web.page_acts import new_key, run_once
 from valvecare.work.actions.use_procedure import put_in_use, withdraw
 from valvecare.work.actions.write_procedure import (
+    USE,
     WRITE,
     change_draft,
     draft_procedure,
@@ -111,6 +112,7 @@ class ProcedureVersionAdmin(ReadOnlyAdmin):
             "opts": self.opts,
             "key": new_key(),
             "may_write": may_anywhere(request.user, WRITE),
+            "may_use": may_anywhere(request.user, USE),
             **context,
         }
         return TemplateResponse(request, f"valvecare/work/admin_{name}.html", found, status=status)

@@ -1,6 +1,6 @@
 """The form for one step of a draft, and the forms that begin a procedure or a version."""
 
-from typing import Any, Final
+from typing import Any
 
 from django import forms
 
@@ -8,7 +8,7 @@ from valvecare.engineering.cautions import ALL_CAUTIONS, Signal
 from valvecare.register.models import Site
 from valvecare.work.models import OWNERS
 from valvecare.work.rules import GateKind, OrderKind, PartName
-from valvecare.work.rules.procedure_checks import MEASURED_WORDS, STEP_UNITS
+from valvecare.work.rules.procedure_checks import MEASURED_WORDS, MOST_CONDITIONS, STEP_UNITS
 from valvecare.work.rules.procedures import (
     YES_OR_NO,
     Condition,
@@ -19,9 +19,6 @@ from valvecare.work.rules.procedures import (
     WorkStepKind,
 )
 from valvecare.work.rules.test_steps import STEP_IDS
-
-CONDITIONS: Final = 4
-"""Conditions that one step may have in the form; all of them must hold."""
 
 
 def _choice(words: Any, label: str, help_text: str = "", *, required: bool = False) -> Any:
@@ -75,7 +72,7 @@ class StepForm(forms.Form):
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        for number in range(1, CONDITIONS + 1):
+        for number in range(1, MOST_CONDITIONS + 1):
             self.fields[f"fact_{number}"] = _choice(Fact, f"Only where (condition {number})")
             self.fields[f"is_{number}"] = forms.CharField(
                 label=f"is (condition {number})",
@@ -86,7 +83,7 @@ class StepForm(forms.Form):
 
     def clean(self) -> dict[str, Any]:
         found = super().clean() or {}
-        for number in range(1, CONDITIONS + 1):
+        for number in range(1, MOST_CONDITIONS + 1):
             if bool(found.get(f"fact_{number}")) != bool(found.get(f"is_{number}")):
                 self.add_error(f"is_{number}", "A fact and its word belong together.")
         return found
@@ -101,7 +98,7 @@ class StepForm(forms.Form):
             cautions=tuple(given["cautions"]),
             when=tuple(
                 Condition(given[f"fact_{number}"], given[f"is_{number}"])
-                for number in range(1, CONDITIONS + 1)
+                for number in range(1, MOST_CONDITIONS + 1)
                 if given[f"fact_{number}"]
             ),
             **{name: given[name] for name in (*names, *more)},
@@ -116,7 +113,7 @@ def initial_of(step: WorkStep) -> dict[str, Any]:
         if name not in ("version", "place", "cautions")
     }
     found |= {"place": step.number, "cautions": list(step.cautions)}
-    for number, one in enumerate(step.when[:CONDITIONS], 1):
+    for number, one in enumerate(step.when[:MOST_CONDITIONS], 1):
         found |= {f"fact_{number}": one.fact, f"is_{number}": one.is_}
     return found
 

@@ -25,6 +25,7 @@ from valvecare.work.api.shapes import Word
 from valvecare.work.models import OWNERS, ProcedureVersion
 from valvecare.work.reads import preview, seen_version, steps_of
 from valvecare.work.rules import OrderKind
+from valvecare.work.rules.procedure_checks import MOST_CONDITIONS
 from valvecare.work.rules.procedures import (
     VersionState,
     WorkStep,
@@ -71,7 +72,7 @@ class _StepIn(Closed):
     when = serializers.ListField(
         child=serializers.DictField(child=Text(max_length=40)),
         required=False,
-        max_length=8,
+        max_length=MOST_CONDITIONS,
         help_text="Conditions {fact, is}; all must hold.",
     )
 

@@ -25,7 +25,8 @@ _USED = [state.value for state in (VersionState.IN_USE, VersionState.SUPERSEDED)
 
 
 class _OfSiteOrShared(SiteScopedQuerySet):
-    """Rows of a person's sites and those for all sites; strangers see nothing."""
+    """Rows of a person's sites and those for all sites; strangers see nothing, nor does a
+    contractor, who has the steps of the orders given to them on these orders."""
 
     own: ClassVar[str] = "site"
 
@@ -34,7 +35,8 @@ class _OfSiteOrShared(SiteScopedQuerySet):
             return self.none()
         if user.is_superuser:
             return self.all()
-        held = apps.get_model("valvecare", "Membership").objects.filter(user=user)
+        members = apps.get_model("valvecare", "Membership").objects.filter(user=user)
+        held = members.exclude(role=Role.CONTRACTOR.value)
         if not held.exists():
             return self.none()
         return self.filter(

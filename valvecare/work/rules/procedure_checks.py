@@ -1,6 +1,6 @@
 """Why a procedure may not be put in use, named step by step."""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Collection, Iterator, Sequence
 from typing import Final
 
 from valvecare.core.errors import Reason
@@ -21,6 +21,9 @@ from valvecare.work.rules.test_steps import STEP_IDS
 from valvecare.work.rules.words import GateKind, OrderKind, PartName
 
 MOST_STEPS: Final = 150
+MOST_CONDITIONS: Final = 8
+"""Conditions one step may have, in the form, over the interface and when it is put in use."""
+
 COUNTED_UNITS: Final = ("pieces", "holes", "turns", "min", "s")
 """Units that are counted or read from any watch; every other unit needs a gauge."""
 
@@ -67,6 +70,13 @@ def _words(step: WorkStep) -> Iterator[Reason]:
             "caution_without_signal",
             "its own caution and the signal word belong together.",
             "Give both or neither.",
+        )
+    if len(step.when) > MOST_CONDITIONS:
+        yield _wrong(
+            step,
+            "too_many_conditions",
+            f"{len(step.when)} conditions; at most {MOST_CONDITIONS}.",
+            "Leave some out, or write two steps.",
         )
 
 
@@ -142,7 +152,8 @@ def _order_of_gates(kind: OrderKind, steps: Sequence[WorkStep]) -> Iterator[Reas
                 f"'{later}' (step {at[later]}) stands before '{earlier}' (step {at[earlier]}).",
                 f"Put '{earlier}' first.",
             )
-    opened = next((gate for gate in (_G.COVER_RELEASED, _G.JOINT_CLOSED) if gate in at), None)
+    opening = (_G.COVER_RELEASED, _G.PARTS_JUDGED, _G.JOINT_CLOSED)
+    opened = next((gate for gate in opening if gate in at), None)
     if _G.AS_FOUND in at and opened and at[_G.AS_FOUND] > at[opened]:
         yield Reason(
             "gates_out_of_order",
@@ -152,13 +163,14 @@ def _order_of_gates(kind: OrderKind, steps: Sequence[WorkStep]) -> Iterator[Reas
 
 
 def _cautions_first(kind: OrderKind, steps: Sequence[WorkStep]) -> Iterator[Reason]:
-    """Where a joint is broken, the two cautions that save lives stand before it."""
+    """Where a joint is broken, the two cautions that save lives stand before it: where no gate
+    releases a cover, the joint is broken right after isolation."""
     if kind not in OPENS_THE_VALVE:
         return
     gates = {gate_of(step): step.number for step in steps if step.kind == _K.GATE}
     until = {
         "three-isolations": gates.get(_G.ISOLATED),
-        "stored-energy": gates.get(_G.COVER_RELEASED) or gates.get(_G.JOINT_CLOSED),
+        "stored-energy": gates.get(_G.COVER_RELEASED) or gates.get(_G.ISOLATED),
     }
     for name, before in until.items():
         if before is None:
@@ -252,9 +264,9 @@ def why_not_steps(kind: OrderKind, steps: Sequence[WorkStep]) -> tuple[Reason, .
     return tuple(found)
 
 
-def why_not_second(*, drafted_by: Sequence[int | None], signer: int | None) -> Reason | None:
-    """Who wrote a version does not put it in use."""
-    if signer is None or signer in drafted_by:
+def why_not_second(*, writers: Collection[int | None], signer: int | None) -> Reason | None:
+    """Who wrote any of a version does not put it in use."""
+    if signer is None or signer in writers:
         return Reason(
             "second_person",
             "Who wrote a version cannot put it in use.",
