@@ -13,8 +13,10 @@ from valvecare.models import (
     CountLine,
     Event,
     Kit,
+    KitLine,
     Lot,
     Movement,
+    PartNumber,
     Piece,
     Purchase,
     ReceivingCheck,
@@ -131,6 +133,35 @@ def test_receiving_refuses(shelf, case, given, code):
     assert refused(receive, **{**facts, **given}) == code
 
 
+@pytest.mark.parametrize(
+    ("case", "given", "code"),
+    [
+        ("cured tomorrow", {"cured_on": date(2026, 5, 5)}, "cured_in_the_future"),
+        (
+            "longer than its shelf life from today",
+            {"shelf_until": date(2031, 5, 5)},
+            "shelf_life_too_long",
+        ),
+        (
+            "longer than its shelf life from its cure date",
+            {"cured_on": date(2025, 5, 4), "shelf_until": date(2030, 5, 5)},
+            "shelf_life_too_long",
+        ),
+    ],
+)
+def test_a_last_day_that_cannot_be_is_refused(shelf, case, given, code):
+    """60 months: the gasket of these tests."""
+    facts = {"part_id": shelf.gasket.pk, "shelf_until": None, **given}
+    assert refused(shelf.stock, 1, "G1", **facts) == code
+
+
+def test_the_last_day_that_can_just_be_is_taken(shelf):
+    lot = shelf.stock(1, "G1", part_id=shelf.gasket.pk, shelf_until=date(2031, 5, 4))
+    assert lot.shelf_until == date(2031, 5, 4)
+    slip = {"kit_id": shelf.kit.pk, "shelf_until": date(2228, 3, 31)}
+    assert refused(shelf.stock, 1, "K1", **slip) == "shelf_life_too_long"
+
+
 def test_serials_are_named_once_each(shelf):
     part = PartNumberFactory(has_serial=True, place="closing spring")
     lot = shelf.stock(2, "S1", part_id=part.pk, serials=["A", "B"], shelf_until=None)
@@ -195,6 +226,36 @@ def test_a_loose_part_must_be_listed_for_the_design(shelf):
     other = PartNumberFactory()
     lot = shelf.stock(1, "P2", part_id=other.pk, shelf_until=None)
     assert refused(keep, shelf, lot_id=lot.pk) == "part_not_listed"
+
+
+@pytest.mark.parametrize(
+    ("case", "valve", "code"),
+    [
+        ("another medium", {"pump__medium": "sea water"}, "medium_differs"),
+        ("medium not known", {"pump__medium": "not known"}, "medium_not_known"),
+        ("serial not known", {"serial": "not known"}, "serial_not_known"),
+    ],
+)
+def test_a_loose_part_fits_only_where_its_kit_would(shelf, case, valve, code):
+    """A water seal in sea water swells; alone or in a kit, it is the same seal."""
+    lot = shelf.stock(1, "G1", part_id=shelf.gasket.pk)
+    order = shelf.order_for(**valve)
+    assert refused(keep, shelf, lot_id=lot.pk, order=order) == code
+    assert keep(shelf, lot_id=lot.pk).fit == "Fits."
+
+
+def test_a_loose_part_of_two_kits_fits_by_the_one_that_fits(shelf):
+    lot = shelf.stock(1, "S1", part_id=shelf.spring.pk, shelf_until=None)
+    sea = KitFactory(design=shelf.design, media=["sea water"], seal_material="NBR")
+    KitLine.objects.create(kit=sea, part=shelf.spring)
+    order = shelf.order_for(pump__medium="sea water", seal_material="NBR")
+    assert keep(shelf, lot_id=lot.pk, order=order).fit == "Fits."
+
+
+def test_a_retired_part_is_not_kept(shelf):
+    lot = shelf.stock(2, "S1", part_id=shelf.spring.pk, shelf_until=None)
+    PartNumber.objects.filter(pk=shelf.spring.pk).update(retired_at=NOW)
+    assert refused(keep, shelf, lot_id=lot.pk) == "part_retired"
 
 
 def test_the_same_lot_in_one_group_is_noted(shelf):

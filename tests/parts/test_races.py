@@ -10,7 +10,7 @@ from tests.factories.parts import NOW, Shelf
 from tests.factories.work import WorkOrderFactory
 from valvecare.core.errors import Refused
 from valvecare.models import Event, Lot, Movement, Reservation
-from valvecare.parts.actions import issue, reserve
+from valvecare.parts.actions import issue, reserve, return_unused
 
 pytestmark = pytest.mark.django_db(transaction=True)
 
@@ -82,6 +82,24 @@ def test_of_twenty_issues_of_one_piece_one_wins(orders):
     lot.refresh_from_db()
     assert lot.on_hand == 0
     assert sorted(Movement.objects.values_list("quantity", flat=True)) == [-1, 1]
+
+
+def test_of_twenty_returns_of_one_piece_one_counts(orders):
+    """The same piece given back at two counters must not become two on the shelf."""
+    shelf, ids = orders
+    lot = Lot.objects.get()
+
+    def give_back(_):
+        return_unused(ids[0], lot.pk, actor=shelf.keeper, at=NOW, is_whole=True)
+        return "back"
+
+    for _ in range(ROUNDS):
+        issue(ids[0], lot.pk, actor=shelf.keeper, at=NOW)
+        with ThreadPoolExecutor(8) as pool:
+            answers = Counter(pool.map(closing(give_back), range(TAKERS)))
+        assert answers == {"back": 1, "more_than_issued": TAKERS - 1}
+        lot.refresh_from_db()
+        assert lot.on_hand == 1
 
 
 def test_the_same_reservation_sent_twenty_times_is_kept_once(orders):

@@ -112,6 +112,7 @@ def return_unused(
     lot = lot_for(lot_id, actor)
     sane(quantity)
     refuse_if(_same_site(order, lot))
+    Lot.objects.select_for_update().get(pk=lot.pk)  # two returns at once count one after another
     is_kit = lot.kit_id is not None
     codes = (
         set(KitLine.objects.filter(kit=lot.kit).values_list("part__code", flat=True))

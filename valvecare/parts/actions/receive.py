@@ -27,6 +27,11 @@ NOT_ACCEPTED = "-Q"
 """Ending of the lot code of what the receiving check did not accept: it never mixes with good."""
 
 
+MOST_MONTHS = 240
+"""No rubber is good for longer, whatever its kit says: a slip of the pen in the year. The longest
+group of ISO 2230 is 10 years and 5 more after a test (from memory)."""
+
+
 @transaction.atomic
 def receive(
     bin_id: int,
@@ -60,17 +65,19 @@ def receive(
     require(actor, "change_parts", site_id=site.pk)
     sane(quantity)
     kit, part = _item(kit_id, part_id)
-    if shelf_until is None and cured_on is not None and part and part.shelf_life_months:
-        shelf_until = add_months(cured_on, part.shelf_life_months)
+    today = site_day(site, at)
+    months = part.shelf_life_months if part else None
+    if shelf_until is None and cured_on is not None and months:
+        shelf_until = add_months(cured_on, months)
     refuse_if(
         why_not_said(lot_code, code="no_lot", what="The lot"),
         why_not_said(" ".join(checks or {}), code="no_check", what="The receiving check"),
         why_not_receive(
-            has_shelf_life=kit.has_shelf_life
-            if kit
-            else bool(part and part.shelf_life_months is not None),
+            has_shelf_life=kit.has_shelf_life if kit else months is not None,
             shelf_until=shelf_until,
-            today=site_day(site, at),
+            cured_on=cured_on,
+            longest_until=add_months(cured_on or today, MOST_MONTHS if months is None else months),
+            today=today,
             has_serial=bool(part and part.has_serial),
             serials=serials,
             quantity=quantity,

@@ -100,7 +100,7 @@ class ReturnForm(LotForm):
     quantity = _whole("How many")
     is_whole = forms.TypedChoiceField(
         label="Is it whole?",
-        choices=[("yes", "Yes, nothing is missing"), ("no", "No")],
+        choices=[("", "Choose"), ("yes", "Yes, nothing is missing"), ("no", "No")],
         coerce=lambda word: word == "yes",
     )
     missing = forms.MultipleChoiceField(
@@ -160,7 +160,7 @@ class ReceiveForm(ActForm):
     free_fall = _line("Check: free fall of a disc in its guide", 200)
     is_accepted = forms.TypedChoiceField(
         label="Accepted?",
-        choices=[("yes", "Yes, onto the shelf"), ("no", "No, into quarantine")],
+        choices=[("", "Choose"), ("yes", "Yes, onto the shelf"), ("no", "No, into quarantine")],
         coerce=lambda word: word == "yes",
     )
     words = _line("Words, needed when not accepted", 500)

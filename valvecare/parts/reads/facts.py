@@ -1,7 +1,7 @@
 """The facts the rules of fitting ask for, gathered in one place."""
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, datetime
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -22,6 +22,7 @@ from valvecare.parts.models import (
     Supersession,
 )
 from valvecare.parts.rules import (
+    WORST_FIRST,
     FitDecision,
     KitFacts,
     LotFacts,
@@ -168,20 +169,29 @@ def fit_of(valve: ProtectionValve, lot: Lot, *, job_on: date) -> tuple[str, tupl
 def _part_fit(
     valve: ProtectionValve, lot: Lot, part: PartNumber, *, job_on: date, margin: int | None
 ) -> tuple[str, tuple[Reason, ...]]:
-    """A loose part fits when a kit of the valve's own design lists it, or it is a consumable."""
-    found = []
-    listed = part.is_consumable or (
-        valve.design_id is not None
-        and KitLine.objects.filter(part=part, kit__design=valve.design_id).exists()
-    )
-    if not listed:
-        found.append(
-            Reason(
-                "part_not_listed",
-                f"{part} is in no kit of the design of {valve.tag}, so nobody knows that it fits.",
-                "Let the engineer enter it in a kit of this design and revision.",
+    """A loose part fits where a kit that lists it fits, by the kit's own rule; or a consumable.
+
+    So a seal of the kit for water does not go into the same valve in sea water.
+    """
+    found: list[Reason] = []
+    told: list[str] = []
+    if not part.is_consumable:
+        decision = _as_in_kits(valve, part, job_on=job_on)
+        if decision is None:
+            found.append(
+                Reason(
+                    "part_not_listed",
+                    f"{part} is in no kit of the design of {valve.tag}, so nobody knows that it "
+                    "fits.",
+                    "Let the engineer enter it in a kit of this design and revision.",
+                )
             )
-        )
+        elif decision.is_open:
+            told = [reason.words for reason in decision.reasons]
+        else:
+            found += decision.refusals()
+    if part.is_retired:
+        found.append(Reason("part_retired", f"{part} is retired.", "Take what replaced it."))
     if lot.quarantined_at is not None:
         found.append(
             Reason(
@@ -197,7 +207,31 @@ def _part_fit(
                 lot.code, lot.shelf_until, job_on=job_on, margin_days=margin
             )
         ]
-    return " ".join(["Fits." if not found else "Blocked.", *(r.words for r in found)]), tuple(found)
+    told += [reason.words for reason in found]
+    return " ".join(["Fits." if not found else "Blocked.", *told]), tuple(found)
+
+
+def _as_in_kits(valve: ProtectionValve, part: PartNumber, *, job_on: date) -> FitDecision | None:
+    """The best that the kits of the valve's design which list this part say; None: none does."""
+    kits = [] if valve.design_id is None else kits_of(valve)
+    mine = valve_facts(valve)
+    said = [
+        fits(
+            mine,
+            replace(
+                facts,
+                note="",
+                part_codes=(part.code,),
+                supersessions=tuple(one for one in facts.supersessions if one.old == part.code),
+            ),
+            None,
+            job_on=job_on,
+            margin_days=None,
+        )
+        for facts in kit_facts(kits).values()
+        if part.code in facts.part_codes
+    ]
+    return max(said, key=lambda one: WORST_FIRST.index(one.word), default=None)
 
 
 def issued_to(order_id: int, lot_id: int) -> int:

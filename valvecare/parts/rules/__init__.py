@@ -8,6 +8,7 @@ from valvecare.parts.rules.demand import (
     stock_proposal,
 )
 from valvecare.parts.rules.fits import (
+    WORST_FIRST,
     FitDecision,
     FitReason,
     KitFacts,
@@ -62,6 +63,7 @@ __all__ = [
     "StockProposal",
     "SupersessionFact",
     "ValveFacts",
+    "WORST_FIRST",
     "fits",
     "needed_on",
     "not_available",

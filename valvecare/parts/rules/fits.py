@@ -98,7 +98,7 @@ class FitDecision:
         )
 
 
-_WORST = (FitWord.DOES_NOT_FIT, FitWord.UNKNOWN, FitWord.WITH_NOTE, FitWord.FITS)
+WORST_FIRST = (FitWord.DOES_NOT_FIT, FitWord.UNKNOWN, FitWord.WITH_NOTE, FitWord.FITS)
 _FIND_OUT = "Find it out at the valve and enter it in the register; never read it from the year."
 
 
@@ -129,7 +129,7 @@ def fits(
     if kit.note:
         reasons.append(FitReason("kit", FitWord.WITH_NOTE, "kit_note", kit.note))
     words = {reason.word for reason in reasons}
-    word = next((word for word in _WORST if word in words), FitWord.FITS)
+    word = next((word for word in WORST_FIRST if word in words), FitWord.FITS)
     numbers = {"job_on": job_on.isoformat() if job_on else NOT_KNOWN}
     return FitDecision(word, tuple(reasons), numbers)
 

@@ -43,6 +43,8 @@ def why_not_receive(
     *,
     has_shelf_life: bool,
     shelf_until: date | None,
+    cured_on: date | None,
+    longest_until: date,
     today: date,
     has_serial: bool,
     serials: Sequence[str],
@@ -51,12 +53,29 @@ def why_not_receive(
     is_accepted: bool,
     words: str,
 ) -> Reason | None:
-    """A receipt says until when rubber may be used, and names every serial number once."""
+    """A receipt says until when rubber may be used, and names every serial number once.
+
+    longest_until: the last day of a piece cured on the day given, or else today.
+    """
+    if cured_on is not None and cured_on > today:
+        return Reason(
+            "cured_in_the_future",
+            f"It cannot have been cured on {cured_on.isoformat()}: that day has not come.",
+            "Read the cure date again.",
+        )
     if has_shelf_life and shelf_until is None:
         return Reason(
             "shelf_life_not_known",
             "This has rubber, but no last day of use is given.",
             "Read cure date or packing, and give the day.",
+        )
+    if has_shelf_life and shelf_until is not None and shelf_until > longest_until:
+        return Reason(
+            "shelf_life_too_long",
+            f"It cannot be good until {shelf_until.isoformat()}: {longest_until.isoformat()} at "
+            "most.",
+            "Read cure date or packing again, or let the engineer correct the shelf life of the "
+            "part number.",
         )
     if is_accepted and shelf_until is not None and shelf_until < today:
         return Reason(
