@@ -3,10 +3,20 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from django.db.models import prefetch_related_objects
+
 from valvecare.core.errors import NotFound, Reason
 from valvecare.core.permits import PERMITS, roles_at
+from valvecare.parts.models import Reservation
 from valvecare.parts.reads import job_day, open_reservations, why_no_kit
-from valvecare.work.models import WorkOrder
+from valvecare.work.models import (
+    Deferral,
+    PartUsed,
+    Photo,
+    Signature,
+    TakenAlong,
+    WorkOrder,
+)
 from valvecare.work.reads.card_lines import (
     AskLine,
     DeferralLine,
@@ -25,10 +35,10 @@ from valvecare.work.reads.card_lines import (
     StepLine,
     VerdictChangeLine,
 )
-from valvecare.work.reads.facts import gathered
+from valvecare.work.reads.facts import Gathered, gathered
 from valvecare.work.reads.measuring import limits_of
 from valvecare.work.reads.signed import verify_signature
-from valvecare.work.reads.steps import AskedStep, plain_step, to_witness
+from valvecare.work.reads.steps import plain_step, to_witness
 from valvecare.work.reads.torque import JointCard, joint_card
 from valvecare.work.rules import (
     AFTER_LAPPING,
@@ -82,11 +92,9 @@ def _kinds(facts: OrderFacts) -> tuple[GateKind, ...]:
     return (GateKind.IDENTITY, *kinds) if asked or GateKind.IDENTITY in facts.gates else kinds
 
 
-def _gates(order: WorkOrder, facts: OrderFacts) -> tuple[GateLine, ...]:
-    rows = {
-        GateKind(row.kind): row
-        for row in order.gates.filter(revision=order.revision).select_related("by", "done_by")
-    }
+def _gates(order: WorkOrder, found: Gathered) -> tuple[GateLine, ...]:
+    rows = {GateKind(row.kind): row for row in found.gates}
+    facts = found.facts
     lines: list[GateLine] = []
     found_next = False
     for kind in _kinds(facts):
@@ -115,15 +123,10 @@ def _gates(order: WorkOrder, facts: OrderFacts) -> tuple[GateLine, ...]:
     return tuple(lines)
 
 
-def _findings(order: WorkOrder, facts: OrderFacts) -> tuple[FindingLine, ...]:
-    rows = {
-        row.part: row
-        for row in order.findings.filter(revision=order.revision)
-        .select_related("by", "done_by", "gauge")
-        .prefetch_related("measurements__gauge")
-        .order_by("id")
-    }
-    asked = [part.value for part in facts.parts]
+def _findings(found: Gathered) -> tuple[FindingLine, ...]:
+    rows = {row.part: row for row in found.findings}
+    prefetch_related_objects(list(rows.values()), "measurements__gauge")
+    asked = [part.value for part in found.facts.parts]
     lines = []
     for part in [*asked, *(name for name in rows if name not in asked)]:
         row = rows.get(part)
@@ -194,7 +197,9 @@ def _reminders(findings: tuple[FindingLine, ...]) -> tuple[str, ...]:
     return (AFTER_LAPPING,) if lapped else ()
 
 
-def _signatures(order: WorkOrder) -> tuple[SignatureLine, ...]:
+def _signatures(order: WorkOrder, found: Gathered) -> tuple[SignatureLine, ...]:
+    if Signature not in found.held:
+        return ()
     return tuple(
         SignatureLine(
             check.signed,
@@ -248,14 +253,15 @@ def _why_withdrawn(order: WorkOrder) -> str:
 
 def _open_verbs(
     order: WorkOrder,
-    facts: OrderFacts,
+    known: Gathered,
     user: Any,
     joint: JointCard | None,
     *,
-    steps: Sequence[AskedStep],
+    deferrals: Sequence[Deferral],
     witness: Sequence[int],
 ) -> tuple[str, ...]:
     """The verbs whose state and permit fit; the action has the last word."""
+    facts = known.facts
     roles = roles_at(user, order.site_id)
     table = {**_VERBS, "start": ("do_work", may_start_from(facts.kind))}
     found = {
@@ -273,11 +279,11 @@ def _open_verbs(
         found -= {"findings", "decide"}
     if joint is None or joint.waiting is None:
         found -= {"decide-joint"}
-    if not any(line.step.is_answered for line in steps):
+    if not any(line.step.is_answered for line in known.steps):
         found -= {"steps"}
     if not witness:
         found -= {"witness"}
-    if all(row.signed_at is not None for row in order.deferrals.all()):
+    if all(row.signed_at is not None for row in deferrals):
         found -= {"put-off"}
     return tuple(sorted(found))
 
@@ -285,8 +291,9 @@ def _open_verbs(
 _BEFORE_THE_VALVE = (_S.RAISED, _S.AGREED, _S.PLACED, _S.READIED, *SIDINGS)
 
 
-def _kit(order: WorkOrder, facts: OrderFacts) -> tuple[tuple[KeptLine, ...], tuple[str, ...]]:
+def _kit(order: WorkOrder, found: Gathered) -> tuple[tuple[KeptLine, ...], tuple[str, ...]]:
     """What is kept for the order, and before the work begins why its kit is not green."""
+    facts = found.facts
     if ReadyItem.KIT not in ready_items(facts.kind):
         return (), ()
     kept = tuple(
@@ -298,7 +305,7 @@ def _kit(order: WorkOrder, facts: OrderFacts) -> tuple[tuple[KeptLine, ...], tup
             str(row.lot.bin),
             row.fit,
         )
-        for row in open_reservations(order.pk)
+        for row in (open_reservations(order.pk) if Reservation in found.held else ())
     )
     if facts.state not in _BEFORE_THE_VALVE:
         return kept, ()
@@ -327,24 +334,26 @@ def order_card(order_id: int, user: Any) -> OrderCard:
             "procedure__procedure",
             "slot__window",
             "slot__crew",
-            "told_verdict",
         )
-        .prefetch_related("deferrals__asked_by", "deferrals__signed_by", "closed_revisions")
         .filter(pk=order_id)
         .first()
     )
     if order is None:
         raise NotFound("There is no such work order for you.")
-    facts, steps = gathered(order)
+    found = gathered(order, valve=order.valve)
+    facts, steps, held = found.facts, found.steps, found.held
     witness = to_witness(order, steps, user) if steps else ()
     valve = order.valve
     slot = getattr(order, "slot", None)
-    kept, kit_blocked = _kit(order, facts)
-    gates = _gates(order, facts)
+    kept, kit_blocked = _kit(order, found)
+    gates = _gates(order, found)
     closed = [line for line in gates if line.kind is GateKind.JOINT_CLOSED and line.passed_at]
     joint = joint_card(order, closed[0].recorded if closed else None)
     now = order.revision
-    findings = _findings(order, facts)
+    findings = _findings(found)
+    deferrals = list(
+        order.deferrals.select_related("asked_by", "signed_by") if Deferral in held else ()
+    )
     return OrderCard(
         id=order.pk,
         number=order.number,
@@ -396,7 +405,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
         findings=findings,
         parts_used=tuple(
             PartUsedLine(row.name, row.quantity, row.lot, row.serial, row.part, row.words)
-            for row in order.parts_used.filter(revision=now)
+            for row in (order.parts_used.filter(revision=now) if PartUsed in held else ())
         ),
         joint=joint,
         kept=kept,
@@ -405,13 +414,15 @@ def order_card(order_id: int, user: Any) -> OrderCard:
             PhotoLine(
                 row.pk, row.finding.part if row.finding else "", row.words, row.width, row.height
             )
-            for row in order.photos.filter(revision=now).select_related("finding")
+            for row in (
+                order.photos.filter(revision=now).select_related("finding") if Photo in held else ()
+            )
         ),
         out_with=tuple(
             OutLine(row.by.get_username(), row.at, row.heard_at)
             for row in order.taken_along.filter(back_at=None).select_related("by")
         )
-        if order.is_open
+        if order.is_open and TakenAlong in held
         else (),
         tests=tuple(
             ProofLine(
@@ -425,7 +436,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
                 row.test.restriction,
                 row.test.words,
             )
-            for row in order.tests.filter(revision=now).select_related("test")
+            for row in found.tests
         ),
         deferrals=tuple(
             DeferralLine(
@@ -436,7 +447,7 @@ def order_card(order_id: int, user: Any) -> OrderCard:
                 row.signature,
                 _name(row.signed_by),
             )
-            for row in order.deferrals.all()
+            for row in deferrals
         ),
         releases=tuple(
             ReleaseLine(
@@ -446,16 +457,16 @@ def order_card(order_id: int, user: Any) -> OrderCard:
                 row.signed_by.get_username(),
                 row.signed_at,
             )
-            for row in order.releases.filter(revision=now).select_related("signed_by")
+            for row in found.releases
         ),
         closed_revisions=tuple(
             {"revision": row.revision, "why": row.why, **row.record}
-            for row in order.closed_revisions.all()
+            for row in (order.closed_revisions.all() if now > 1 else ())
         ),
         asks=_asks(order, facts),
         reminders=_reminders(findings),
-        signatures=_signatures(order),
-        verbs=_open_verbs(order, facts, user, joint, steps=steps, witness=witness),
+        signatures=_signatures(order, found),
+        verbs=_open_verbs(order, found, user, joint, deferrals=deferrals, witness=witness),
         procedure=str(order.procedure) if order.procedure else "",
         procedure_withdrawn=_why_withdrawn(order),
         steps=tuple(plain_step(line) for line in steps),

@@ -1,5 +1,9 @@
 """Answers about one order, put together from its facts."""
 
+from dataclasses import dataclass
+
+from django.db import models
+
 from valvecare.due.models import Clock
 from valvecare.due.rules import TaskKind, Trigger
 from valvecare.parts.reads import SpareLine
@@ -16,6 +20,7 @@ from valvecare.work.models import (
     WorkOrder,
 )
 from valvecare.work.reads.cover import spring_known
+from valvecare.work.reads.held import held_by
 from valvecare.work.reads.steps import AskedStep, step_lines
 from valvecare.work.rules import (
     AsFound,
@@ -61,27 +66,57 @@ def latest_test(order: WorkOrder) -> FunctionTest | None:
     return row.test if row else None
 
 
-def gathered(order: WorkOrder) -> tuple[OrderFacts, tuple[AskedStep, ...]]:
-    """The facts of an order, and the steps of its procedure they settle."""
-    gates = list(Gate.objects.filter(order=order, revision=order.revision))
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """What the rules ask about an order, and the rows of its present revision it was made of."""
+
+    facts: OrderFacts
+    steps: tuple[AskedStep, ...]
+    held: frozenset[type[models.Model]]
+    gates: list[Gate]
+    findings: list[Finding]
+    tests: list[OrderTest]
+    releases: list[ProvisionalRelease]
+
+
+def gathered(order: WorkOrder, valve: ProtectionValve | None = None) -> Gathered:
+    """The facts of an order, and the steps of its procedure they settle.
+
+    `valve`: as just read with its design, pump and group; None reads it again.
+    """
+    held = held_by(order)
+    now = {"order": order, "revision": order.revision}
+    gates = list(Gate.objects.filter(**now).select_related("by", "done_by") if Gate in held else ())
+    findings = list(
+        Finding.objects.filter(**now).select_related("by", "done_by", "gauge").order_by("id")
+        if Finding in held
+        else ()
+    )
+    tests = list(
+        OrderTest.objects.filter(**now).select_related("test") if OrderTest in held else ()
+    )
+    releases = list(
+        ProvisionalRelease.objects.filter(**now).select_related("signed_by")
+        if ProvisionalRelease in held
+        else ()
+    )
     judgements = {
-        part: PartJudgement(
-            part,
+        PartName(row.part): PartJudgement(
+            PartName(row.part),
             PartDecision(row.decision) if row.decision else None,
             row.not_checked_because,
             waits_for_engineer=row.for_engineer
             and bool(row.decision)
             and is_softer(PartDecision(row.decision), PartDecision(row.rule_says)),
         )
-        for part, row in latest_findings(order).items()
+        for row in findings
     }
-    test = latest_test(order)
-    release = (
-        ProvisionalRelease.objects.filter(order=order, revision=order.revision)
-        .order_by("-id")
-        .first()
+    latest = max(tests, key=lambda row: (row.test.done_at, row.pk), default=None)
+    test = latest.test if latest else None
+    release = max(releases, key=lambda row: row.pk, default=None)
+    valve = valve or ProtectionValve.objects.select_related("design", "pump__group").get(
+        pk=order.valve_id
     )
-    valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=order.valve_id)
     kind = OrderKind(order.kind)
     passed = {GateKind(gate.kind): gate.at for gate in gates}
     steps = step_lines(
@@ -113,18 +148,18 @@ def gathered(order: WorkOrder) -> tuple[OrderFacts, tuple[AskedStep, ...]]:
         is_labelled=bool(live_labels(LabelKind.VALVE, [order.valve_id])),
         steps=tuple(line.state for line in steps),
     )
-    return facts, steps
+    return Gathered(facts, steps, held, gates, findings, tests, releases)
 
 
 def facts_of(order: WorkOrder) -> OrderFacts:
-    """Gather what the rules ask about an order. Seven queries, whatever the order holds;
+    """Gather what the rules ask about an order. At most eight queries, whatever the order holds;
     four more where a procedure is fixed."""
-    return gathered(order)[0]
+    return gathered(order).facts
 
 
 def order_steps(order: WorkOrder) -> tuple[AskedStep, ...]:
     """The steps that apply to an order, with their answers; empty where no version is fixed."""
-    return gathered(order)[1] if order.procedure_id is not None else ()
+    return gathered(order).steps if order.procedure_id is not None else ()
 
 
 def replaced_parts(facts: OrderFacts) -> list[str]:
