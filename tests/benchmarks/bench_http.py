@@ -3,8 +3,9 @@
 The product's own server with two workers on loopback; four clients on kept-alive connections ask
 for one address after the other, in turns of a few seconds, so that a noisy moment hits all:
 the due-jobs page, the same page written the usual way, a deep page of both, and the page of an
-order under way as its technician sees it. Needs PostgreSQL (DATABASE_URL); works in a test
-database of its own, which it drops. Prints medians, ratios and the weight of the page.
+order as its technician sees it, just started and with six gates passed. Needs PostgreSQL
+(DATABASE_URL); works in a test database of its own, which it drops. Prints medians, ratios and
+the weight of the page.
 Arguments: number of open work orders (1000000 when absent), seconds a turn (4).
 """
 
@@ -59,15 +60,22 @@ def scene(orders: int) -> dict[str, tuple[str, dict[str, str]]]:
     now = datetime.now(UTC)
     _, token = issue_plant_credential("bench", sites, ["work:read"], 30, actor=admin, at=now)
     bearer = {"Authorization": f"Bearer {token}"}
-    job = Job(SiteFactory(code="TECH")).to_under_way()
-    page = f"/at-the-valve/work-orders/{job.order.pk}/"
+    begun = Job(SiteFactory(code="TECH")).to_under_way()
+    halfway = Job(SiteFactory(code="HALF")).to_moved_by_hand()
+    pages = {
+        name: (
+            f"/at-the-valve/work-orders/{job.order.pk}/",
+            {"Cookie": session_cookie(job.technician)},
+        )
+        for name, job in (("technician page", begun), ("the same, halfway", halfway))
+    }
     deep = deep_cursor(everywhere, WorkOrder.objects.open(), 0.9)
     return {
         "ours": ("/api/v1/due-jobs", bearer),
         "usual": ("/usual/due-jobs", bearer),
         "ours, after 90 %": (deep, bearer),
         "usual, after 90 %": (f"/usual/due-jobs?offset={int(orders * 0.9)}", bearer),
-        "technician page": (page, {"Cookie": session_cookie(job.technician)}),
+        **pages,
     }
 
 

@@ -184,7 +184,7 @@ def test_a_stranger_sees_no_job_and_no_order(job):
 
 def test_one_order_with_its_etag(client, job, django_assert_max_num_queries):
     job.to_moved_by_hand()
-    with django_assert_max_num_queries(26):
+    with django_assert_max_num_queries(14):
         answer = client.get(f"{ORDERS}/{job.order.pk}")
     body = answer.json()
     assert answer.headers["ETag"] == f'"{job.order.version}"'

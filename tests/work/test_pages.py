@@ -408,6 +408,6 @@ def test_page_and_endpoint_leave_the_same_rows(site, verb):
 def test_the_order_page_in_every_state_stays_small(job, state, django_assert_max_num_queries):
     bring(job, state)
     client = signed_in(job.technician)
-    with django_assert_max_num_queries(26):
+    with django_assert_max_num_queries(14):
         answer = client.get(page_of(job.order))
     assert len(answer.content) < 60_000
