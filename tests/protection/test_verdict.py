@@ -222,6 +222,12 @@ def test_found_failed_and_proven_later_is_over():
     assert judge(facts(inspections=(opened,)), POLICY).word is Word.PROTECTS
 
 
+def test_a_counter_that_stands_ages_nothing():
+    found = only(standing_counters=("P.HOURS: Stands still: 1144 h for 5 days",))
+    assert said(found) == (Word.DOUBTFUL, "counter_stands", None, "")
+    assert "P.HOURS: Stands still" in found.reason
+
+
 NO_ANSWER = replace(NO_FLOW, id=2, done_at=at("2026-04-01"), done_on=date(2026, 4, 1))
 
 

@@ -9,6 +9,7 @@ from django.test import Client
 
 from tests.factories.readings import (
     LONG_AFTER,
+    START,
     GaugeFactory,
     SeriesFactory,
     derived,
@@ -20,7 +21,9 @@ from tests.factories.register import PumpFactory, UserFactory, member
 from valvecare.core.permits import Role
 from valvecare.models import MeterEvent, Reading, Series, SeriesState, SetAside
 from valvecare.readings import actions
+from valvecare.readings.actions.check_readings import check_readings
 from valvecare.readings.rules import MeterEventKind
+from valvecare.web.clock import now
 
 pytestmark = pytest.mark.django_db
 PAGES = ("/readings/", "/readings/set-aside/", "/readings/quality/", "/readings/sources/")
@@ -283,13 +286,63 @@ def test_a_doubt_is_answered_on_the_quality_page(series, client):
 def test_swapped_sensors_are_exchanged_on_the_quality_page(series, client):
     one = GaugeFactory(pump=series.pump)
     two = GaugeFactory(pump=PumpFactory(group=series.pump.group))
-    SeriesState.objects.filter(series__in=[one, two]).update(
-        doubtful_code="swapped", doubtful_words="Looks swapped"
-    )
+    SeriesState.objects.filter(series__in=[one, two]).update(doubtful_code="swapped")
+    for a, b in ((one, two), (two, one)):
+        SeriesState.objects.filter(series=a).update(
+            doubtful_words=f"Looks swapped: follows the pump of {b.tag}: 0.1"
+        )
     at = f"/readings/series/{one.pk}/swap"
     form = hidden(client.get("/readings/quality/"), at)
     assert client.post(at, form).status_code == 303
     assert Series.objects.get(pk=one.pk).pump_id == two.pump_id
+
+
+def test_of_two_swapped_pairs_in_a_group_each_is_exchanged_with_its_own(series, client):
+    group = series.pump.group
+    gauges = [GaugeFactory(pump=PumpFactory(group=group)) for _ in range(4)]
+    for n, gauge in enumerate(gauges):
+        other = gauges[n ^ 1]
+        SeriesState.objects.filter(series=gauge).update(
+            doubtful_code="swapped",
+            doubtful_words="Looks like the sensor of another pump: follows the pump of "
+            f"{other.tag}: 0.10 with its own pump, 0.90 with that one",
+        )
+    answer = client.get("/readings/quality/")
+    for n, gauge in enumerate(gauges):
+        form = hidden(answer, f"/readings/series/{gauge.pk}/swap")
+        assert form["with_series"] == str(gauges[n ^ 1].pk)
+
+
+def test_an_undeclared_change_of_meter_is_one_click_from_its_declaration(series, actor, client):
+    push([row(series, 0, 41_230.0), row(series, 24, 30.0), row(series, 30, 36.0)], actor)
+    check_readings(START + timedelta(days=2), lambda: None)
+    answer = client.get("/readings/quality/")
+    assert "The meter changed" in words(answer)
+    at = f"/readings/series/{series.pk}/"
+    assert f'href="{at}?declare=yes#meter">Declare the meter' in answer.content.decode()
+    html = client.get(at, {"declare": "yes"})
+    assert "<details open>" in html.content.decode()
+    form = hidden(html, f"{at}meter")
+    assert (form["at"], form["closing_value"], form["opening_value"]) == (
+        "2026-01-02T00:59",  # the second reading came at 01:00 local time
+        "41230",
+        "30",
+    )
+    given = {**form, "kind": "replaced", "closing_value": "41235", "opening_value": "11"}
+    assert client.post(f"{at}meter", given).status_code == 303
+    check_readings(START + timedelta(days=2), lambda: None)
+    assert "No doubts" in words(client.get("/readings/quality/"))
+
+
+def test_a_sender_that_falls_silent_is_said_on_both_pages(series, actor, client):
+    last = now() - timedelta(hours=5)
+    for n in range(4):
+        push([row(series, n, 100.0 + n)], actor, at=last - timedelta(hours=3 - n))
+    for page in ("/readings/sources/", "/readings/quality/"):
+        assert "silent" in words(client.get(page)), page
+    push([row(series, 4, 104.0)], actor, at=now())
+    for page in ("/readings/sources/", "/readings/quality/"):
+        assert "silent" not in words(client.get(page)), page
 
 
 def test_senders_are_listed_with_the_age_of_their_last_push(series, actor, client):

@@ -20,8 +20,9 @@ from valvecare.core.errors import Refused
 from valvecare.core.permits import Role
 from valvecare.models import Event, SeriesState
 from valvecare.readings import reads
-from valvecare.readings.actions import confirm_series
+from valvecare.readings.actions import confirm_series, declare_meter_event
 from valvecare.readings.actions.check_readings import check_readings
+from valvecare.readings.rules import MeterEventKind
 
 pytestmark = pytest.mark.django_db
 
@@ -189,6 +190,75 @@ def test_a_sender_whose_clock_is_wrong_is_found(gauge, actor):
     assert "future time" in state(gauge).doubtful_words
 
 
+def test_every_series_of_a_sender_whose_clock_is_wrong_is_doubted(hours, actor):
+    gauges = [GaugeFactory(pump=PumpFactory(group=hours.pump.group)) for _ in range(12)]
+    late = START + timedelta(days=30)
+    push([row(gauge, 24 * 30 + 5, 40.0) for gauge in gauges], actor, at=late)
+    check(30.01)
+    assert {state(one).doubtful_code for one in gauges} == {"clock_trouble"}
+
+
+def test_an_undeclared_change_of_meter_is_found_and_ends_when_declared(hours, actor):
+    """Scenario section 9: a counter that goes on from 12 h, here without its meter event."""
+    push([row(hours, 24 * 30 + 24 * n, 12.0 + 24 * n) for n in range(3)], actor)
+    check(32.5)
+    assert state(hours).doubtful_code == "meter_changed"
+    assert "31 Jan 2026" in state(hours).doubtful_words
+    declare_meter_event(
+        hours.pk,
+        kind=MeterEventKind.REPLACED,
+        event_at=START + timedelta(days=29, hours=23),
+        closing_value=1_719.0,
+        opening_value=11.0,
+        actor=member(hours.site, Role.RELIABILITY_ENGINEER),
+        at=START + timedelta(days=33),
+    )
+    check(33)
+    assert state(hours).doubtful_code == ""
+
+
+def starting(series, actor, days, first=100.0):
+    """Two starts a day."""
+    push([row(series, 24 * day, first + 2 * day) for day in range(days)], actor)
+
+
+def test_run_hours_that_stand_while_the_pump_starts_are_found(actor):
+    """A stuck hour meter would let no run-hour limit ever be reached."""
+    hours = SeriesFactory()
+    starts = StartsFactory(pump=hours.pump)
+    actor = integrator(hours.site)
+    feed(hours, lambda d, h: 1_000.0 + 6 * min(d, 24), actor)
+    starting(starts, actor, 30)
+    check(30)
+    assert state(hours).doubtful_code == "frozen"
+    assert state(hours).doubtful_words == (
+        f"Stands still: 1144 h for 5 days while {starts.tag} gained 10"
+    )
+
+
+def test_run_hours_that_stand_while_the_pump_draws_power_are_found(actor):
+    hours = SeriesFactory()
+    power = GaugeFactory(pump=hours.pump, quantity="power", unit="kW")
+    actor = integrator(hours.site)
+    feed(hours, lambda d, h: 1_000.0 + min(24 * d + h, 24 * 25), actor)
+    feed(power, lambda d, h: lively(d, h, 140.0), actor)
+    check(30)
+    assert state(hours).doubtful_code == "frozen"
+    assert power.tag in state(hours).doubtful_words
+
+
+def test_run_hours_of_a_pump_at_rest_may_stand(actor):
+    hours = SeriesFactory()
+    starts = StartsFactory(pump=hours.pump)
+    power = GaugeFactory(pump=hours.pump, quantity="power", unit="kW")
+    actor = integrator(hours.site)
+    feed(hours, lambda d, h: 1_000.0 + min(24 * d + h, 24 * 25), actor)
+    push([row(starts, 24 * day, 100.0) for day in range(30)], actor)
+    feed(power, lambda d, h: lively(d, h, 140.0) if d < 25 else lively(d, h, 8.0) / 10, actor)
+    check(30)
+    assert state(hours).doubtful_code == ""
+
+
 def test_readings_that_wait_make_a_series_doubtful(hours, actor):
     push([row(hours, 24 * 30, 1e9)], actor)
     check(30)
@@ -209,6 +279,21 @@ def test_a_persons_word_keeps_quiet_for_a_week(gauge, actor):
     feed(gauge, lambda d, h: None, actor)
     check(38)
     assert state(gauge).doubtful_code == "frozen"
+
+
+def test_a_persons_word_answers_its_own_doubt_only(gauge, actor):
+    """What was checked by hand on Monday says nothing of a sensor that falls silent on Tuesday."""
+    type(gauge).objects.filter(pk=gauge.pk).update(expected_period_s=21_600.0)
+    feed(gauge, lambda d, h: 180.0 if (d, h) == (27, 12) else lively(d, h), actor)
+    check(30)
+    assert state(gauge).doubtful_code == "spikes"
+    engineer = member(gauge.site, Role.RELIABILITY_ENGINEER)
+    at = START + timedelta(days=30)
+    confirm_series(gauge.pk, actor=engineer, at=at, why="steam trap, seen")
+    check(30.1)
+    assert state(gauge).doubtful_code == ""
+    check(33)
+    assert state(gauge).doubtful_code == "missing"
 
 
 def test_the_check_costs_the_same_queries_for_more_series(

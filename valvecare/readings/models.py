@@ -205,7 +205,10 @@ class SeriesState(models.Model):
     doubtful_words = models.CharField(max_length=300, blank=True, default="")
     doubtful_since_us = models.BigIntegerField(null=True)
     confirmed_until_us = models.BigIntegerField(
-        null=True, help_text="A person said the readings are right; no doubt before this instant."
+        null=True, help_text="A person answered a doubt; it is not raised before this instant."
+    )
+    confirmed_code = models.CharField(
+        max_length=20, blank=True, db_default="", help_text="The doubt that was answered."
     )
 
     class Meta:

@@ -77,6 +77,7 @@ MARKS: Mapping[str, Mark] = {
     "good": GOOD,
     "uncertain": WARN,
     "late": WARN,
+    "silent": WARN,
     "bad": BAD,
     "waiting": WAITING,
     "accepted": DONE,

@@ -21,7 +21,7 @@ from valvecare.protection.rules import (
     TestFact,
 )
 from valvecare.readings.models import PlantEvent, SeriesState
-from valvecare.readings.rules import PlantEventKind
+from valvecare.readings.rules import Doubt, PlantEventKind, SeriesKind
 from valvecare.register.rules import ValveStatus
 
 CLOSING_EVENTS = (PlantEventKind.REVERSE_ROTATION.value, PlantEventKind.WATER_HAMMER.value)
@@ -267,14 +267,24 @@ def sisters_of(
     return found
 
 
-def doubts_of(fleet: Fleet) -> dict[int, list[str]]:
+class Doubts(NamedTuple):
+    """Words by valve: of all doubtful series, and of counters that stand while the pump runs."""
+
+    all: dict[int, list[str]]
+    standing: dict[int, list[str]]
+
+
+def doubts_of(fleet: Fleet) -> Doubts:
     """Series in service whose readings are not to be believed, by valve."""
-    found: dict[int, list[str]] = defaultdict(list)
+    found = Doubts(defaultdict(list), defaultdict(list))
     rows = SeriesState.objects.filter(
         series__pump_id__in=list(fleet.valve_of), series__retired_at__isnull=True
     ).exclude(doubtful_code="")
-    for tag, words, pump in rows.order_by("series__tag").values_list(
-        "series__tag", "doubtful_words", "series__pump_id"
+    for tag, words, pump, kind, code in rows.order_by("series__tag").values_list(
+        "series__tag", "doubtful_words", "series__pump_id", "series__kind", "doubtful_code"
     ):
-        found[fleet.valve_of[pump]].append(f"{tag}: {words}")
+        told = f"{tag}: {words}"
+        found.all[fleet.valve_of[pump]].append(told)
+        if kind == SeriesKind.COUNTER.value and code == Doubt.FROZEN.value:
+            found.standing[fleet.valve_of[pump]].append(told)
     return found

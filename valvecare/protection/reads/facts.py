@@ -79,7 +79,8 @@ def gather(
             pair=pairs.get(valve),
             hydraulics_changed_on=row["pump__hydraulics_changed_on"],
             hydraulics_change=row["pump__hydraulics_change"],
-            rejected_readings=doubts.get(valve, []),
+            rejected_readings=doubts.all.get(valve, []),
+            standing_counters=doubts.standing.get(valve, []),
             release=releases.get(valve),
         )
     return found

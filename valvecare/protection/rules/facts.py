@@ -204,6 +204,8 @@ class Facts:
     hydraulics_changed_on: date | None = None
     hydraulics_change: str = ""
     rejected_readings: Sequence[str] = ()
+    standing_counters: Sequence[str] = ()
+    """Counters that stand while the pump runs: what they say ages nothing."""
     release: ReleaseFact | None = None
 
 

@@ -458,7 +458,16 @@ def aged(facts: Facts) -> list[Ground]:
                 next_action="Set a policy for its design, group or tag.",
             )
         ]
-    found = []
+    found = [
+        Ground(
+            Word.DOUBTFUL,
+            "counter_stands",
+            f"A counter stands while the pump runs, so nobody knows how old the evidence is: "
+            f"{sentence(words)}",
+            next_action="Repair the counter and declare what it missed as a changed meter.",
+        )
+        for words in facts.standing_counters
+    ]
     for item in facts.due:
         if item.state == "overdue":
             share = "" if item.share_used is None else f" ({item.share_used:.2f} of the limit)"

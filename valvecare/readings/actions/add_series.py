@@ -9,6 +9,7 @@ from django.db import connections, router, transaction
 from valvecare.core import records
 from valvecare.core.errors import NotFound, Reason, Refused
 from valvecare.core.events import record
+from valvecare.core.jobs import wake
 from valvecare.core.permits import require
 from valvecare.core.take import take
 from valvecare.engineering.errors import OutOfRange
@@ -82,7 +83,11 @@ def swap_series(
         series._history_user = actor
         series.save()
         SeriesState.objects.filter(series=series).update(
-            doubtful_code="", doubtful_words="", doubtful_since_us=None, touched_us=0
+            doubtful_code="",
+            doubtful_words="",
+            doubtful_since_us=None,
+            confirmed_until_us=None,
+            touched_us=0,
         )
         record(
             "series.swapped",
@@ -91,4 +96,5 @@ def swap_series(
             at=at,
             words=f"{series} now belongs to {series.pump}.",
         )
+    wake("due.refresh")
     return one, two

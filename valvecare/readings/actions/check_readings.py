@@ -15,6 +15,7 @@ from valvecare.core.events import record
 from valvecare.core.jobs import wake
 from valvecare.readings.models import Push, Series, SeriesDay, SeriesState, SetAside, micros
 from valvecare.readings.rules import (
+    CLOCK_CODES,
     MICRO,
     US_PER_DAY,
     Doubt,
@@ -28,6 +29,8 @@ from valvecare.readings.rules.sense import (
     SeriesFacts,
     drifted,
     gravest,
+    hours_stand,
+    meter_changed,
     missing,
     spiking,
     standing_still,
@@ -36,7 +39,6 @@ from valvecare.readings.rules.sense import (
 )
 
 GROUPS_AT_ONCE = 200
-CLOCK_CODES = ("future_time", "time_too_old", "ahead_of_clock")
 CLOCK_WINDOW = timedelta(days=1)
 
 
@@ -79,7 +81,7 @@ def _facts(
     days: dict[int, list[tuple[Any, ...]]] = defaultdict(list)
     values = SeriesDay.objects.filter(series_id__in=[row.pk for row in rows], day__gte=since)
     for pk, *rest in values.order_by("series_id", "day").values_list(
-        "series_id", "day", "v_min", "v_max", "v_sum_micro", "n", "last_us", "increment"
+        "series_id", "day", "v_min", "v_max", "v_sum_micro", "n", "last_us", "increment", "lost"
     ):
         days[pk].append(tuple(rest))
     ran: dict[int, dict[int, float]] = {
@@ -105,6 +107,8 @@ def _facts(
             high=[day[2] for day in mine],
             mean=[day[3] / MICRO / day[4] if day[4] else 0.0 for day in mine],
             last_of_day_us=[day[5] for day in mine],
+            gain=[day[6] for day in mine],
+            lost=[day[7] for day in mine],
             ran=ran.get(row.pump_id, {}),
         )
         places[row.pk] = (row.pump.group_id, row.pump_id)
@@ -128,6 +132,7 @@ def _found(
             standing_still(one),
             spiking(one, today),
             drifted(one),
+            meter_changed(one),
         )
         found[pk] += [answer for answer in checks if answer is not None]
     for (pump, quantity), one in of_pump.items():
@@ -136,6 +141,15 @@ def _found(
             behind = starts_behind(one, hours)
             if behind is not None:
                 found[one.id].append(behind)
+        if quantity is Quantity.RUN_HOURS:
+            loads = [of_pump.get((pump, load)) for load in (Quantity.POWER, Quantity.MAIN_FLOW)]
+            stands = hours_stand(
+                one,
+                of_pump.get((pump, Quantity.STARTS)),
+                [load for load in loads if load is not None],
+            )
+            if stands is not None:
+                found[one.id].append(stands)
     for same in alike.values():
         for one, two in combinations(same, 2):
             pair = swapped(one, two)
@@ -150,7 +164,7 @@ def _clock_trouble(at: datetime) -> dict[int, str]:
     tags: dict[str, tuple[str, set[int]]] = {}
     recent = Push.objects.filter(at__gt=at - CLOCK_WINDOW, at__lte=at).exclude(codes={})
     for push in recent.prefetch_related("sites"):
-        for code in CLOCK_CODES:
+        for code in sorted(CLOCK_CODES):
             for tag in push.examples.get(code, []):
                 words = f"{push.codes[code]} rows {code.replace('_', ' ')} in one push"
                 tags.setdefault(tag, (words, set()))[1].update(s.pk for s in push.sites.all())
@@ -182,9 +196,10 @@ def _write(
         .order_by("series_id")
     )
     for state in states.select_related("series__site"):
-        answer = gravest(found[state.series_id])
+        doubts = found[state.series_id]
         if state.confirmed_until_us is not None and state.confirmed_until_us > now_us:
-            answer = None
+            doubts = [one for one in doubts if one.doubt != state.confirmed_code]
+        answer = gravest(doubts)
         code = answer.doubt.value if answer else ""
         words = answer.words if answer else ""
         doubtful += bool(code)

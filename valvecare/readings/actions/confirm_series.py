@@ -17,7 +17,10 @@ QUIET = timedelta(days=7)
 
 @transaction.atomic
 def confirm_series(series_id: int, *, actor: Any, at: datetime, why: str) -> SeriesState:
-    """Clear the doubt and keep quiet for a week. A reason is needed: it stands in for a check."""
+    """Clear the doubt and keep quiet about it for a week; another doubt is told all the same.
+
+    A reason is needed: it stands in for a check.
+    """
     series = Series.objects.for_user(actor).filter(pk=series_id).first()
     if series is None:
         raise NotFound("There is no such series for you.")
@@ -29,13 +32,14 @@ def confirm_series(series_id: int, *, actor: Any, at: datetime, why: str) -> Ser
     state = SeriesState.objects.select_for_update().get(series=series)
     was = state.doubtful_code
     state.doubtful_code, state.doubtful_words, state.doubtful_since_us = "", "", None
-    state.confirmed_until_us = micros(at + QUIET)
+    state.confirmed_code, state.confirmed_until_us = was, micros(at + QUIET)
     state.touched_us = 0 if state.touched_us is None else min(state.touched_us, 0)
     state.save(
         update_fields=[
             "doubtful_code",
             "doubtful_words",
             "doubtful_since_us",
+            "confirmed_code",
             "confirmed_until_us",
             "touched_us",
         ]

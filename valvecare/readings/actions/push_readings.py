@@ -56,7 +56,7 @@ from valvecare.readings.actions.rebuild_days import meter_changes
 from valvecare.readings.actions.series_store import lock_series
 from valvecare.readings.actions.sift_strays import JUMP, sift
 from valvecare.readings.models import Reading, SeriesState, SetAside, Source, micros
-from valvecare.readings.rules import MICRO, US_PER_S, Quality, Row, whole_micro
+from valvecare.readings.rules import CLOCK_CODES, MICRO, US_PER_S, Quality, Row, whole_micro
 from valvecare.readings.sql import ensure_months, probes
 from valvecare.register.models import Membership, Site
 
@@ -220,20 +220,21 @@ def _log(
 ) -> PushLog:
     count = np.bincount(verdicts.status, minlength=len(STATUS_WORDS)).tolist()
     codes: Counter[str] = Counter()
-    examples: dict[str, list[str]] = {}
+    examples: dict[str, dict[str, None]] = {}
     for index, reason in verdicts.reasons.items():
         codes[reason.code] += 1
         row = rows[index]
-        tags = examples.setdefault(reason.code, [])
-        if len(tags) < EXAMPLES and not isinstance(row, Reason) and row.series not in tags:
-            tags.append(str(row.series).replace("\0", "?")[:80])
+        tags = examples.setdefault(reason.code, {})
+        is_open = len(tags) < EXAMPLES or reason.code in CLOCK_CODES  # a clock: all its series
+        if is_open and not isinstance(row, Reason):
+            tags[str(row.series).replace("\0", "?")[:80]] = None
     return PushLog(
         source_id=source_id,
         actor_id=actor_id,
         at=at,
         counts=(len(rows), *count[CREATED:]),
         codes=dict(codes),
-        examples=examples,
+        examples={code: list(tags) for code, tags in examples.items()},
         duration_ms=round((perf_counter() - started) * 1000),
         site_ids=site_ids,
     )

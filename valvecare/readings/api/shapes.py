@@ -19,6 +19,7 @@ from valvecare.register.rules import choices
 from valvecare.web.fields import InstantField
 from valvecare.web.shapes import Closed, Number, Related, Text, Whole, shape_of
 
+FEW = 5
 QUALITIES = [(quality.word, quality.word) for quality in Quality]
 
 
@@ -107,6 +108,13 @@ class PushOut(serializers.Serializer):
     results = RowVerdictOut(many=True)
 
 
+class _Few(serializers.ListField):
+    """The first of a list that may be long in the log."""
+
+    def to_representation(self, data: Any) -> Any:
+        return super().to_representation(data[:FEW])
+
+
 class PushLogOut(serializers.Serializer):
     id = serializers.IntegerField()
     source = serializers.CharField()  # type: ignore[assignment]
@@ -118,7 +126,7 @@ class PushLogOut(serializers.Serializer):
     rejected = serializers.IntegerField()
     set_aside = serializers.IntegerField()
     codes = serializers.DictField(child=serializers.IntegerField())
-    examples = serializers.DictField(child=serializers.ListField(child=serializers.CharField()))
+    examples = serializers.DictField(child=_Few(child=serializers.CharField()))
     duration_ms = serializers.IntegerField()
 
 

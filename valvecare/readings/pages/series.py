@@ -109,6 +109,18 @@ def _is_near(page: SeriesPage, limit: float) -> bool:
     return low - 2 * room <= limit <= high + 2 * room
 
 
+def _begun(series: Series) -> MeterForm:
+    """The form of a changed meter, begun with the fall that nobody has declared yet."""
+    zone = ZoneInfo(series.site.time_zone)
+    fall = reads.undeclared_fall(series)
+    given: dict[str, Any] = {"idempotency_key": new_key()}
+    if fall is not None:
+        given["at"] = None if fall.at is None else fall.at.astimezone(zone).replace(tzinfo=None)
+        given["closing_value"] = f"{fall.closing_value:.10g}"
+        given["opening_value"] = f"{fall.opening_value:.10g}"
+    return MeterForm(zone, initial=given)
+
+
 def _page(
     request: HttpRequest, pk: int, *, problem: str = "", meter: MeterForm | None = None
 ) -> HttpResponse:
@@ -117,7 +129,6 @@ def _page(
         page = reads.series_page(request.user, pk, days=days, at=clock.now())
     except NotFound as error:
         raise Http404 from error
-    zone = ZoneInfo(page.series.site.time_zone)
     context = {
         "page": page,
         "row": page.row,
@@ -128,7 +139,8 @@ def _page(
         "ranges": PLOT_DAYS,
         "problem": problem,
         "key": new_key(),
-        "meter": meter or MeterForm(zone, initial={"idempotency_key": new_key()}),
+        "meter": meter or _begun(page.series),
+        "declares": meter is not None or "declare" in request.GET,
     }
     status = 400 if problem or meter else 200
     return render(request, "valvecare/readings/series.html", context, status=status)

@@ -80,11 +80,15 @@ def judge(request: HttpRequest) -> HttpResponse:
 @login_required
 def quality(request: HttpRequest) -> HttpResponse:
     """Series whose readings make no sense, each with what can be done about it."""
+    at = clock.now()
+    doubtful = reads.doubtful_series(request.user)
     context = {
-        "series": reads.doubtful_series(request.user)[:SHOWN],
+        "series": doubtful[:SHOWN],
+        "total": doubtful.count(),
+        "silent": [one for one in reads.sources(request.user, at=at) if one.is_silent],
         "may_judge": may_anywhere(request.user, "judge_readings"),
         "key": new_key(),
-        "at": clock.now(),
+        "at": at,
     }
     return render(request, "valvecare/readings/quality.html", context)
 

@@ -17,6 +17,7 @@ from valvecare.readings.reads.screen import (
     series_listing,
     series_page,
     sources,
+    undeclared_fall,
 )
 from valvecare.readings.reads.totals import accumulated_at, is_doubtful
 
@@ -37,4 +38,5 @@ __all__ = [
     "series_page",
     "set_aside_for",
     "sources",
+    "undeclared_fall",
 ]

@@ -1,12 +1,13 @@
 """What the pages of readings show, put together without a query per row."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-from django.db.models import Count, Max, OuterRef, Q, QuerySet, Subquery
+from django.db.models import Count, Max, Min, OuterRef, Q, QuerySet, Subquery, Value
+from django.db.models.functions import Concat
 from numpy.typing import NDArray
 
 from valvecare.core.permits import may
@@ -23,13 +24,14 @@ from valvecare.readings.models import (
 )
 from valvecare.readings.reads.lists import one_series, pushes_for, series_for, set_aside_for
 from valvecare.readings.rules import US_PER_DAY, US_PER_S, Quality, Quantity, SetAsideState
-from valvecare.readings.rules.sense import MISSING_PERIODS
+from valvecare.readings.rules.sense import FOLLOWS, MISSING_PERIODS, sender_is_silent
 
 PAGE_ROWS = 100
 RAW_POINTS = 20_000
 """From so many readings on a plot shows each day's lowest, mean and highest instead."""
 
 TABLE_ROWS = 50
+LEAST_PUSHES = 3
 PLOT_DAYS = (7, 31, 92, 366, 3_660)
 
 
@@ -211,6 +213,39 @@ def series_page(user: Any, pk: int, *, days: int, at: datetime) -> SeriesPage:
     )
 
 
+@dataclass(frozen=True, slots=True)
+class Fall:
+    """A fall of a counter that nobody has declared; `at` is a minute between the two readings."""
+
+    at: datetime | None
+    closing_value: float
+    opening_value: float
+
+
+def undeclared_fall(series: Series) -> Fall | None:
+    """The newest one, to begin the declaration of a changed meter with."""
+    day = (
+        SeriesDay.objects.filter(series=series, lost__gt=0)
+        .order_by("-day")
+        .values_list("day", flat=True)
+        .first()
+    )
+    if day is None or not series.is_counter:
+        return None
+    rows = Reading.objects.filter(series=series, quality__lt=int(Quality.BAD))
+    start = day * US_PER_DAY
+    inside = rows.filter(at_us__gte=start, at_us__lt=start + US_PER_DAY).order_by("-at_us")
+    before = rows.filter(at_us__lt=start).order_by("-at_us")
+    points = [*inside.values_list("at_us", "value")[:RAW_POINTS]]
+    points += before.values_list("at_us", "value")[:1]
+    declared = list(MeterEvent.objects.filter(series=series).values_list("at_us", flat=True))
+    for (later_us, later), (earlier_us, earlier) in zip(points, points[1:], strict=False):
+        if later < earlier and not any(earlier_us <= us <= later_us for us in declared):
+            minute = instant(later_us - 60 * US_PER_S).replace(second=0, microsecond=0)
+            return Fall(minute if micros(minute) > earlier_us else None, earlier, later)
+    return None
+
+
 def _drawn(
     series: Series, since_us: int, until_us: int
 ) -> tuple[Drawn, tuple[tuple[datetime, datetime], ...]]:
@@ -274,6 +309,9 @@ class SourceRow:
     age: timedelta
     pushes: int
     last: Push
+    usual: timedelta | None
+    """Time between two pushes, on average of all; None below three pushes."""
+    is_silent: bool
 
 
 def sources(user: Any, *, at: datetime) -> tuple[SourceRow, ...]:
@@ -282,20 +320,29 @@ def sources(user: Any, *, at: datetime) -> tuple[SourceRow, ...]:
     rows = list(
         seen.order_by()
         .values("source_id", "source__name")
-        .annotate(last_at=Max("at"), pushes=Count("pk"), last_id=Max("pk"))
+        .annotate(first_at=Min("at"), last_at=Max("at"), pushes=Count("pk"), last_id=Max("pk"))
         .order_by("last_at")[:PAGE_ROWS]
     )
     last = {push.pk: push for push in seen.filter(pk__in=[row["last_id"] for row in rows])}
-    return tuple(
-        SourceRow(
-            row["source_id"],
-            row["source__name"],
-            row["last_at"],
-            max(at - row["last_at"], timedelta()),
-            row["pushes"],
-            last[row["last_id"]],
-        )
-        for row in rows
+    return tuple(_source_row(row, last[row["last_id"]], at) for row in rows)
+
+
+def _source_row(row: Mapping[str, Any], last: Push, at: datetime) -> SourceRow:
+    age = max(at - row["last_at"], timedelta())
+    usual = (
+        (row["last_at"] - row["first_at"]) / (row["pushes"] - 1)
+        if row["pushes"] >= LEAST_PUSHES
+        else None
+    )
+    return SourceRow(
+        row["source_id"],
+        row["source__name"],
+        row["last_at"],
+        age,
+        row["pushes"],
+        last,
+        usual,
+        usual is not None and sender_is_silent(age, usual=usual),
     )
 
 
@@ -308,12 +355,16 @@ def latest_pushes(user: Any, source_id: int | None = None) -> list[Push]:
 
 
 def doubtful_series(user: Any) -> "QuerySet[Series]":
-    """Series whose readings make no sense, the longest doubted first, with a partner to swap."""
+    """Series whose readings make no sense, the longest doubted first, with a partner to swap.
+
+    The partner is the one whose own doubt names this series: a group may hold two such pairs.
+    """
+    names_it = Concat(Value(FOLLOWS), OuterRef("tag"), Value(":"))
     partner = (
         Series.objects.filter(
             pump__group=OuterRef("pump__group"),
             quantity=OuterRef("quantity"),
-            state__doubtful_code="swapped",
+            state__doubtful_words__contains=names_it,
             retired_at__isnull=True,
         )
         .exclude(pk=OuterRef("pk"))

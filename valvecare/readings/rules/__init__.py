@@ -23,6 +23,7 @@ from valvecare.readings.rules.segments import (
     whole_micro,
 )
 from valvecare.readings.rules.words import (
+    CLOCK_CODES,
     COUNTER_MOST,
     EARLIEST_US,
     GAUGE_MOST,
@@ -42,6 +43,7 @@ from valvecare.readings.rules.words import (
 )
 
 __all__ = [
+    "CLOCK_CODES",
     "COUNTER_MOST",
     "Conversion",
     "Doubt",

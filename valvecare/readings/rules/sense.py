@@ -6,6 +6,7 @@ none of them corrects anything.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import date, timedelta
 from functools import lru_cache
 from types import MappingProxyType
 
@@ -33,11 +34,21 @@ DRIFT_STEADY = 1.5  # daily means on either side of a jump lie within this facto
 SWAP_MARGIN = 0.3
 SWAP_DAYS = 10
 STARTS_BEHIND_S = 7 * 86_400.0
+STILL_DAYS = 3
+STILL_STARTS = 3
+LEAST_RUN_H = 0.1  # a start that runs shorter than this need not move the hours
+RUNNING_H = 12.0  # a day with so many hours shows what the pump draws when it runs
+DRAWN_SHARE = 0.5
+
+SILENT_INTERVALS = 3
+SILENT_LEAST = timedelta(hours=1)
+FOLLOWS = "follows the pump of "
 
 DOUBT_WORDS = MappingProxyType(
     {
         Doubt.CLOCK: "The sender's clock is wrong",
         Doubt.SET_ASIDE: "Readings wait for a person",
+        Doubt.METER: "The meter changed",
         Doubt.SWAPPED: "Looks like the sensor of another pump",
         Doubt.UNIT_DRIFT: "Looks like another unit",
         Doubt.FROZEN: "Stands still",
@@ -72,6 +83,8 @@ class SeriesFacts:
     high: Sequence[float] = ()
     mean: Sequence[float] = ()
     last_of_day_us: Sequence[int] = ()
+    gain: Sequence[float] = ()
+    lost: Sequence[int] = ()
     ran: dict[int, float] = field(default_factory=dict)
 
     @property
@@ -106,6 +119,51 @@ def starts_behind(starts: SeriesFacts, hours: SeriesFacts) -> Found | None:
     if behind_s <= STARTS_BEHIND_S:
         return None
     return Found(Doubt.MISSING, f"silent for {behind_s / 86_400:.0f} days while {hours.tag} rises")
+
+
+def meter_changed(series: SeriesFacts) -> Found | None:
+    """A counter fell or jumped and nobody has declared why: its total is only a lower bound."""
+    days = [day for day, lost in zip(series.day, series.lost, strict=True) if lost]
+    if series.is_gauge or not days:
+        return None
+    on = date(1970, 1, 1) + timedelta(days=days[-1])
+    words = f"a fall or jump of {on.day} {on:%b %Y} (UTC) is not declared; it adds nothing"
+    return Found(Doubt.METER, words)
+
+
+def hours_stand(
+    hours: SeriesFacts, starts: SeriesFacts | None, loads: Sequence[SeriesFacts]
+) -> Found | None:
+    """Run-hours are sent but stand still for three days while the pump is seen to run.
+
+    Seen by its start counter, or by power or main flow that stay at half of what they are on
+    days of running. A stuck meter would let no limit ever be reached.
+    """
+    still: list[int] = []
+    for day, gain, lost in zip(hours.day, hours.gain, hours.lost, strict=True):
+        still = [] if gain > 0 or lost else [*still, day]
+    if len(still) < STILL_DAYS:
+        return None
+    words = f"{hours.high[-1]:.6g} h for {len(still)} days while"
+    if starts is not None:
+        gained = sum(
+            gain
+            for day, gain in zip(starts.day, starts.gain, strict=True)
+            if still[0] <= day <= still[-1]
+        )
+        if gained >= max(STILL_STARTS, hours.resolution / LEAST_RUN_H):
+            return Found(Doubt.FROZEN, f"{words} {starts.tag} gained {gained:.0f}")
+    ran = {day for day, gain in zip(hours.day, hours.gain, strict=True) if gain >= RUNNING_H}
+    for load in loads:
+        mean = dict(zip(load.day, load.mean, strict=True))
+        usual = [mean[day] for day in sorted(ran & mean.keys())]
+        now = [mean[day] for day in still if day in mean]
+        if min(len(usual), len(now)) < STILL_DAYS:
+            continue
+        if 0 < DRAWN_SHARE * float(np.median(usual)) <= min(now):
+            least = f"{min(now):.4g} {load.unit}"
+            return Found(Doubt.FROZEN, f"{words} {load.tag} stays at {least} or more")
+    return None
 
 
 def standing_still(series: SeriesFacts) -> Found | None:
@@ -217,11 +275,16 @@ def swapped(one: SeriesFacts, two: SeriesFacts) -> tuple[Found, Found] | None:
     if not found.is_swapped:
         return None
     return (
-        Found(Doubt.SWAPPED, f"follows the pump of {two.tag}: {found.own_a:.2f} with its own pump, "
+        Found(Doubt.SWAPPED, f"{FOLLOWS}{two.tag}: {found.own_a:.2f} with its own pump, "
               f"{found.crossed_a:.2f} with that one"),
-        Found(Doubt.SWAPPED, f"follows the pump of {one.tag}: {found.own_b:.2f} with its own pump, "
+        Found(Doubt.SWAPPED, f"{FOLLOWS}{one.tag}: {found.own_b:.2f} with its own pump, "
               f"{found.crossed_b:.2f} with that one"),
     )  # fmt: skip
+
+
+def sender_is_silent(age: timedelta, *, usual: timedelta) -> bool:
+    """No push for three times the usual time between two, an hour at least."""
+    return age > max(SILENT_INTERVALS * usual, SILENT_LEAST)
 
 
 def gravest(found: Sequence[Found]) -> Found | None:

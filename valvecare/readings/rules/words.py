@@ -22,6 +22,10 @@ GAUGE_MOST = 1.0e8
 """Gauges stay below this on either side, so that a day's sum fits 64 bits."""
 
 
+CLOCK_CODES = frozenset({"future_time", "time_too_old", "ahead_of_clock"})
+"""Reasons of a row that say: the sender's clock is wrong."""
+
+
 class SeriesKind(StrEnum):
     COUNTER = "counter"
     GAUGE = "gauge"
@@ -95,6 +99,7 @@ class Doubt(StrEnum):
 
     CLOCK = "clock_trouble"
     SET_ASIDE = "set_aside"
+    METER = "meter_changed"
     SWAPPED = "swapped"
     UNIT_DRIFT = "unit_drift"
     FROZEN = "frozen"
