@@ -153,7 +153,7 @@ def test_the_template_has_every_column_and_a_note_for_each():
 
 def refused_code(data, name="x.xlsx"):
     with pytest.raises(Refused) as refused:
-        read_sheets(data, name)
+        read_sheets(data, name, COLUMNS)
     return refused.value.code
 
 
@@ -204,7 +204,7 @@ def test_a_damaged_workbook_is_refused_or_read_never_a_crash(seed, engineer):
     if chance.random() < 0.3:
         del data[chance.randrange(len(data)) :]
     with contextlib.suppress(Refused):
-        assert read_sheets(bytes(data), "x.xlsx")[0].kind is Kind.SITES
+        assert read_sheets(bytes(data), "x.xlsx", COLUMNS)[0].kind is Kind.SITES
 
 
 def test_live_text_in_an_imported_cell_is_a_formula_only_without_the_apostrophe(world, engineer):

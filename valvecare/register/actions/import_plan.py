@@ -4,7 +4,6 @@ Nothing is written here. Rows refer to each other by natural keys; a record that
 of the same file adds can be referred to at once.
 """
 
-import hashlib
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
@@ -14,7 +13,8 @@ from zoneinfo import available_timezones
 from valvecare.core.models import NOT_KNOWN
 from valvecare.core.permits import may_anywhere, sites_where
 from valvecare.register import rules
-from valvecare.register.actions.import_columns import COLUMNS, CellError, parse
+from valvecare.register.actions.import_columns import COLUMNS
+from valvecare.register.actions.import_rows import RowsRead, fingerprint_of, half
 from valvecare.register.actions.import_sheets import Sheet
 from valvecare.register.actions.pumps import UNKNOWN
 from valvecare.register.models import (
@@ -29,24 +29,6 @@ from valvecare.register.rules import SheetKind as Kind
 from valvecare.register.rules import ValveStatus
 
 
-@dataclass(frozen=True)
-class RowError:
-    """One thing that is wrong, as a sentence with its place and the value found."""
-
-    sheet: str
-    row: int
-    column: str
-    value: str
-    words: str
-
-    def __str__(self) -> str:
-        at = f"Sheet {self.sheet}, row {self.row}"
-        if self.column:
-            shown = f"'{self.value}' " if self.value else ""
-            return f"{at}, column {self.column}: {shown}{self.words}."
-        return f"{at}: {self.words}."
-
-
 @dataclass
 class Planned:
     """A row that will be written. `moved` names fields and their values before and after."""
@@ -59,24 +41,19 @@ class Planned:
 
 
 @dataclass
-class Plan:
+class Plan(RowsRead):
     planned: dict[Kind, list[Planned]] = field(default_factory=dict)
-    unchanged: dict[Kind, int] = field(default_factory=dict)
-    rows: dict[Kind, int] = field(default_factory=dict)
-    bad_rows: dict[Kind, set[int]] = field(default_factory=dict)
-    errors: list[RowError] = field(default_factory=list)
     curves: dict[int, tuple[Planned, list[Any]]] = field(default_factory=dict)
     """By identity of the pump: its planned row and its new points."""
 
     def fingerprint(self) -> str:
-        """Equal for equal plans; a confirmation is only good for the plan that was shown."""
         told = [
             f"{kind}|{one.row}|{one.is_new}|{sorted(one.moved.items())!r}"
             for kind, found in self.planned.items()
             for one in found
         ]
         told += [str(error) for error in self.errors]
-        return hashlib.sha256("\n".join(told).encode()).hexdigest()[:32]
+        return fingerprint_of(told)
 
 
 _MISSING = object()
@@ -145,21 +122,9 @@ class Planner:
                 row.design = designs.get(row.design_id)
                 self.valves[(row.pump.group.site.code, row.tag)] = row
 
-    # errors
-    def wrong(self, kind: Kind, row: int, column: str, value: Any, words: str) -> None:
-        shown = "" if value is None else str(value)
-        shown = shown if len(shown) <= 60 else f"{shown[:57]}…"
-        self.plan.errors.append(RowError(kind.value, row, column, shown, words))
-        self.plan.bad_rows.setdefault(kind, set()).add(row)
-
     # one sheet
     def read(self, sheet: Sheet) -> None:
         """Plan every row of one sheet."""
-        plan, kind = self.plan, sheet.kind
-        plan.rows[kind] = plan.rows.get(kind, 0) + len(sheet.rows)
-        columns = {column.name: column for column in COLUMNS[kind]}
-        width = [(index, columns[name]) for index, name in enumerate(sheet.header) if name]
-        first: dict[Any, int] = {}
         points: dict[Any, list[tuple[int, dict[str, Any]]]] = {}
         build = {
             Kind.SITES: self._site,
@@ -167,18 +132,8 @@ class Planner:
             Kind.DESIGNS: self._design,
             Kind.PUMPS: self._pump,
             Kind.VALVES: self._valve,
-        }.get(kind)
-        for number, cells in sheet.rows:
-            values = self._cells(kind, number, width, cells)
-            if values is None:
-                continue
-            key = tuple(values[column.name] for column in COLUMNS[kind] if column.is_key)
-            if key in first:
-                words = f"stands in row {first[key]} already"
-                name = " ".join(str(part) for part in key if part != "")
-                self.wrong(kind, number, "", None, f"{name} {words}")
-                continue
-            first[key] = number
+        }.get(Kind(sheet.kind))
+        for number, key, values in self.plan.good_rows(sheet, COLUMNS, self.mark):
             if build is not None:
                 build(number, key, values)
             else:
@@ -186,26 +141,13 @@ class Planner:
         for key, rows in points.items():
             self._curve(key, rows)
 
-    def _cells(
-        self, kind: Kind, number: int, width: Any, cells: Sequence[Any]
-    ) -> dict[str, Any] | None:
-        values: dict[str, Any] = {}
-        good = True
-        for index, column in width:
-            try:
-                values[column.name] = parse(column, cells[index], self.mark)
-            except CellError as error:
-                self.wrong(kind, number, column.name, cells[index], str(error))
-                good = False
-        return values if good else None
-
     # rows of one kind
     def _site_of(self, kind: Kind, number: int, code: str) -> Site | None:
         site = self.sites.get(code)
         if site is None:
-            self.wrong(kind, number, "site", code, "there is no such site for you")
+            self.plan.wrong(kind, number, "site", code, "there is no such site for you")
         elif site.is_retired:
-            self.wrong(kind, number, "site", code, "this site is retired")
+            self.plan.wrong(kind, number, "site", code, "this site is retired")
             site = None
         return site
 
@@ -213,7 +155,7 @@ class Planner:
         if site.pk is None or site.pk in self.may[permit]:
             return True
         what = permit.replace("_", " ")
-        self.wrong(kind, number, "site", site.code, f"you may not {what} at this site")
+        self.plan.wrong(kind, number, "site", site.code, f"you may not {what} at this site")
         return False
 
     def _settle(
@@ -226,10 +168,10 @@ class Planner:
             for column in COLUMNS[kind]
             if column.field and column.name in values
         } | refs
-        if found is None and not self._complete(kind, number, values):
+        if found is None and not self.plan.is_whole(kind, number, COLUMNS[kind], values):
             return None
         if found is not None and found.is_retired:
-            self.wrong(kind, number, "", None, f"{found} is retired; bring it back first")
+            self.plan.wrong(kind, number, "", None, f"{found} is retired; bring it back first")
             return None
         moved = {
             name: (before, value)
@@ -237,21 +179,9 @@ class Planner:
             if not _same(before := getattr(target, name, None), value)
         }
         if found is not None and not moved:
-            self.plan.unchanged[kind] = self.plan.unchanged.get(kind, 0) + 1
+            self.plan.same(kind)
             return None
         return Planned(kind, number, target, found is None, moved)
-
-    def _complete(self, kind: Kind, number: int, values: dict[str, Any]) -> bool:
-        """A new row needs its needed columns, and every identity column to be said."""
-        good = True
-        for column in COLUMNS[kind]:
-            asked = column.is_needed or (column.is_identity and not column.may_be_left_out)
-            if asked and column.name not in values:
-                said = ", with a value or the words 'not known'" if column.is_identity else ""
-                words = f"the column is missing; a new record needs it{said}"
-                self.wrong(kind, number, column.name, None, words)
-                good = False
-        return good
 
     def _keep(self, one: Planned, index: dict[Any, Any], key: Any) -> None:
         for name, (_, value) in one.moved.items():
@@ -263,19 +193,19 @@ class Planner:
     def _site(self, number: int, key: Any, values: dict[str, Any]) -> None:
         zone = values.get("time_zone")
         if zone is not None and zone not in available_timezones():
-            self.wrong(Kind.SITES, number, "time_zone", zone, "is not an IANA time zone")
+            self.plan.wrong(Kind.SITES, number, "time_zone", zone, "is not an IANA time zone")
             return
         found = self.sites.get(key[0])
         if found is None and not self.actor.is_superuser:
             words = "there is no such site for you; an administrator of the installation adds sites"
-            self.wrong(Kind.SITES, number, "code", key[0], words)
+            self.plan.wrong(Kind.SITES, number, "code", key[0], words)
             return
         one = self._settle(Kind.SITES, number, values, found, Site())
         if one is None:
             return
         if found is not None and found.pk not in self.may["change_register"]:
             words = "you may not change register at this site"
-            self.wrong(Kind.SITES, number, "code", key[0], words)
+            self.plan.wrong(Kind.SITES, number, "code", key[0], words)
             return
         self._keep(one, self.sites, key[0])
 
@@ -292,7 +222,7 @@ class Planner:
         installed = values.get("installed", getattr(found, "installed", None))
         if needed is not None and installed is not None and not 1 <= needed <= installed:
             words = f"is not from 1 to the {installed} installed"
-            self.wrong(kind, number, "needed", needed, words)
+            self.plan.wrong(kind, number, "needed", needed, words)
             return
         self._keep(one, self.groups, key)
 
@@ -302,7 +232,7 @@ class Planner:
             return
         if not self.may_designs:
             words = "you may not change design; a reliability engineer may"
-            self.wrong(Kind.DESIGNS, number, "code", key[0], words)
+            self.plan.wrong(Kind.DESIGNS, number, "code", key[0], words)
             return
         self._keep(one, self.designs, key)
 
@@ -317,7 +247,7 @@ class Planner:
             group = self.groups.get((key[0], values["group"]))
             if group is None or group.is_retired:
                 words = "is neither a group in service nor in a good row of this file"
-                self.wrong(kind, number, "group", values["group"], words)
+                self.plan.wrong(kind, number, "group", values["group"], words)
                 return
             refs["group"] = group
         one = self._settle(kind, number, values, found, Pump(), **refs)
@@ -330,7 +260,7 @@ class Planner:
             hydraulic = rules.hydraulics_moved(one.moved, UNKNOWN)
             reason = rules.why_not_without_reason(hydraulic, self.reason)
             if reason is not None:
-                self.wrong(kind, number, hydraulic[0], values.get(hydraulic[0]), _half(reason))
+                self.plan.wrong(kind, number, hydraulic[0], values.get(hydraulic[0]), half(reason))
                 return
         self._keep(one, self.pumps, key)
 
@@ -343,9 +273,9 @@ class Planner:
             return
         if pump is None or pump.is_retired:
             words = "is neither a pump in service nor in a good row of this file"
-            self.wrong(kind, first, "pump", key[1], words)
+            self.plan.wrong(kind, first, "pump", key[1], words)
             return
-        if not self._complete(kind, first, rows[0][1]):
+        if not self.plan.is_whole(kind, first, COLUMNS[kind], rows[0][1]):
             return
         new = sorted(
             (values["flow_m3_per_h"], values.get("head_m"), values.get("shaft_power_kw"))
@@ -353,7 +283,7 @@ class Planner:
         )
         why = rules.why_not_curve(new)
         if why is not None:
-            self.wrong(kind, first, "pump", key[1], _half(why))
+            self.plan.wrong(kind, first, "pump", key[1], half(why))
             return
         old = self.points.get(pump.pk, [])
         if len(old) == len(new) and all(
@@ -371,7 +301,7 @@ class Planner:
         moved = {"curve": (tuple(old), tuple(new))}
         why = rules.why_not_without_reason(rules.hydraulics_moved(moved, UNKNOWN), self.reason)
         if why is not None:
-            self.wrong(kind, first, "pump", key[1], _half(why))
+            self.plan.wrong(kind, first, "pump", key[1], half(why))
             return
         if one is None:
             one = Planned(Kind.PUMPS, first, pump, False)
@@ -390,7 +320,7 @@ class Planner:
             pump = self.pumps.get((key[0], values["pump"]))
             if pump is None or pump.is_retired:
                 words = "is neither a pump in service nor in a good row of this file"
-                self.wrong(kind, number, "pump", values["pump"], words)
+                self.plan.wrong(kind, number, "pump", values["pump"], words)
                 return
             refs["pump"] = pump
         if "design" in values:
@@ -417,7 +347,7 @@ class Planner:
         if design is None or design.is_retired:
             name = " ".join(str(part) for part in wanted if part not in ("", None))
             words = "is neither a design in service nor in a good row of this file"
-            self.wrong(Kind.VALVES, number, "design", name, words)
+            self.plan.wrong(Kind.VALVES, number, "design", name, words)
             return _MISSING
         return design
 
@@ -433,7 +363,7 @@ class Planner:
             if other is not valve:
                 one = changed.pop(id(valve))
                 words = f"pump {valve.pump} has the valve {other} in service already"
-                self.wrong(Kind.VALVES, one.row, "status", valve.status, words)
+                self.plan.wrong(Kind.VALVES, one.row, "status", valve.status, words)
                 self.plan.planned[Kind.VALVES].remove(one)
         order_of = {kind.value: place for place, kind in enumerate(Kind)}
         self.plan.errors.sort(key=lambda error: (order_of[error.sheet], error.row))
@@ -445,9 +375,3 @@ def _same(before: Any, value: Any) -> bool:
     if isinstance(before, float) and isinstance(value, float):
         return math.isclose(before, value, rel_tol=1e-14, abs_tol=0.0)
     return bool(before == value)
-
-
-def _half(reason: Any) -> str:
-    """A reason as the second half of a sentence."""
-    text = str(reason).rstrip(".")
-    return text[:1].lower() + text[1:]

@@ -5,7 +5,6 @@ Set-based: a handful of queries per kind, history rows in bulk, one event per si
 
 import hashlib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime
 from itertools import chain
 from pathlib import PurePath
@@ -18,8 +17,9 @@ from simple_history.utils import bulk_create_with_history, bulk_update_with_hist
 from valvecare.core.errors import Reason, Refused
 from valvecare.core.events import record
 from valvecare.register import rules
-from valvecare.register.actions.import_columns import decimal_mark
-from valvecare.register.actions.import_plan import Plan, Planned, Planner, RowError
+from valvecare.register.actions.import_columns import COLUMNS, decimal_mark
+from valvecare.register.actions.import_plan import Plan, Planned, Planner
+from valvecare.register.actions.import_rows import ImportResult, KindCount, RowChange, shown
 from valvecare.register.actions.import_sheets import read_sheets
 from valvecare.register.actions.pumps import UNKNOWN
 from valvecare.register.models import (
@@ -44,56 +44,10 @@ BATCH = 500
 NAMES_IN_EVENT = 200
 
 
-@dataclass(frozen=True)
-class RowChange:
-    """A row that is new or changes, for the preview. `changes`: field, before, after."""
-
-    sheet: str
-    row: int
-    name: str
-    is_new: bool
-    changes: tuple[tuple[str, str, str], ...]
-
-
-@dataclass(frozen=True)
-class KindCount:
-    kind: str
-    rows: int
-    added: int
-    changed: int
-    unchanged: int
-    refused: int
-
-
-@dataclass(frozen=True)
-class ImportResult:
-    """What an import did, or would do. `was_written` is False for a dry run and when errors
-    stopped it; then nothing was written at all."""
-
-    counts: tuple[KindCount, ...]
-    errors: tuple[RowError, ...]
-    changes: tuple[RowChange, ...]
-    fingerprint: str
-    is_dry_run: bool
-    was_written: bool
-
-    @property
-    def added(self) -> int:
-        return sum(count.added for count in self.counts)
-
-    @property
-    def changed(self) -> int:
-        return sum(count.changed for count in self.counts)
-
-    @property
-    def unchanged(self) -> int:
-        return sum(count.unchanged for count in self.counts)
-
-
 def _shown(value: Any) -> str:
     if isinstance(value, tuple):
         return f"{len(value)} points"
-    return "not known" if value is None else str(value)
+    return shown(value)
 
 
 def _result(plan: Plan, *, dry_run: bool, written: bool) -> ImportResult:
@@ -257,7 +211,7 @@ def import_register(
     """
     mark = decimal_mark(locale)
     which = Kind(kind) if kind else None
-    sheets = read_sheets(data, name, which)
+    sheets = read_sheets(data, name, COLUMNS, which)
     if dry_run:
         planner = Planner(actor, mark, lock=False, reason=reason)
         return _result(_plan(sheets, planner), dry_run=True, written=False)

@@ -6,8 +6,9 @@ import io
 import struct
 import zipfile
 import zlib
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import PurePath
 from typing import Any
 
@@ -15,14 +16,15 @@ from openpyxl import load_workbook
 from openpyxl.utils.exceptions import InvalidFileException
 
 from valvecare.core.errors import Reason, Refused
-from valvecare.register.actions.import_columns import COLUMNS
-from valvecare.register.rules import SheetKind as Kind
+from valvecare.register.actions.import_columns import Column
 
 MAX_FILE_BYTES = 10_000_000
 MAX_UNPACKED_BYTES = 64_000_000
 MAX_PARTS = 500
 MAX_ROWS = 50_000
 MAX_COLUMNS = 200
+Columns = Mapping[Any, Sequence[Column]]
+"""The columns of every kind an import reads, in the order in which the kinds are read."""
 IGNORED_SHEETS = frozenset({"notes"})
 
 
@@ -30,7 +32,7 @@ IGNORED_SHEETS = frozenset({"notes"})
 class Sheet:
     """The cells of one kind: names of the header, then rows with their number in the sheet."""
 
-    kind: Kind
+    kind: StrEnum
     header: tuple[str, ...]
     rows: tuple[tuple[int, tuple[Any, ...]], ...]
 
@@ -39,18 +41,18 @@ def _refused(code: str, words: str, remedy: str) -> Refused:
     return Refused(Reason(code, words, remedy))
 
 
-def kind_of(name: str) -> Kind | None:
+def kind_of(name: str, columns: Columns) -> StrEnum | None:
     """The kind a sheet or file name means: `Curve_points`, `curve points`, `curve-points`."""
     word = name.strip().casefold().replace("_", " ").replace("-", " ")
-    return next((kind for kind in Kind if kind.value == word), None)
+    return next((kind for kind in columns if kind.value == word), None)
 
 
-def _header(kind: Kind, cells: Sequence[Any]) -> tuple[str, ...]:
+def _header(kind: StrEnum, expected: Sequence[Column], cells: Sequence[Any]) -> tuple[str, ...]:
     """Column names, refused when unknown or twice. Trailing empty cells are dropped."""
     names = [str(cell).strip().casefold() if cell is not None else "" for cell in cells]
     while names and not names[-1]:
         names.pop()
-    known = [column.name for column in COLUMNS[kind]]
+    known = [column.name for column in expected]
     wrong = []
     for name in names:
         if name not in known:
@@ -63,9 +65,7 @@ def _header(kind: Kind, cells: Sequence[Any]) -> tuple[str, ...]:
         Reason("column_twice", f"Sheet {kind}: the column '{name}' stands twice.", "Keep one.")
         for name in twice
     ]
-    missing = [
-        column.name for column in COLUMNS[kind] if column.is_key and column.name not in names
-    ]
+    missing = [column.name for column in expected if column.is_key and column.name not in names]
     if missing:
         wrong.append(
             Reason(
@@ -81,7 +81,7 @@ def _header(kind: Kind, cells: Sequence[Any]) -> tuple[str, ...]:
 
 
 def _rows(
-    kind: Kind, width: int, lines: Iterator[Sequence[Any]]
+    kind: StrEnum, width: int, lines: Iterator[Sequence[Any]]
 ) -> tuple[tuple[int, tuple[Any, ...]], ...]:
     found = []
     for number, line in enumerate(lines, start=2):
@@ -106,13 +106,13 @@ def _rows(
     return tuple(found)
 
 
-def _csv(data: bytes, name: str, kind: Kind | None) -> list[Sheet]:
-    kind = kind or kind_of(PurePath(name).stem)
+def _csv(data: bytes, name: str, columns: Columns, kind: StrEnum | None) -> list[Sheet]:
+    kind = kind or kind_of(PurePath(name).stem, columns)
     if kind is None:
         raise _refused(
             "kind_unknown",
             f"The name {PurePath(name).name!r} does not say what the file holds.",
-            f"Name the kind: {', '.join(Kind)}.",
+            f"Name the kind: {', '.join(columns)}.",
         )
     wide = data.startswith((b"\xff\xfe", b"\xfe\xff"))
     try:
@@ -121,7 +121,7 @@ def _csv(data: bytes, name: str, kind: Kind | None) -> list[Sheet]:
         raise _refused(
             "not_utf8", "The file is not UTF-8 text.", "Save it as 'CSV UTF-8'."
         ) from None
-    known = {column.name for column in COLUMNS[kind]}
+    known = {column.name for column in columns[kind]}
 
     def hits(mark: str) -> int:
         head = next(csv.reader(io.StringIO(text[:20_000]), delimiter=mark), [])
@@ -131,7 +131,7 @@ def _csv(data: bytes, name: str, kind: Kind | None) -> list[Sheet]:
         mark = max(",;\t|", key=hits)
         reader = csv.reader(io.StringIO(text, newline=""), delimiter=mark, strict=True)
         head = next(reader, [])
-        header = _header(kind, head)
+        header = _header(kind, columns[kind], head)
         return [Sheet(kind, header, _rows(kind, len(header), reader))]
     except csv.Error as error:
         raise _refused("not_csv", f"The file is not CSV: {error}.", "Export it again.") from None
@@ -147,7 +147,7 @@ def _check_zip(data: bytes) -> None:
             "unpacks_too_large",
             f"The file unpacks to {size / 1e6:.0f} MB in {len(parts)} parts; "
             f"{MAX_UNPACKED_BYTES / 1e6:.0f} MB in {MAX_PARTS} parts are read.",
-            "Save only the register's sheets, or import in parts.",
+            "Save only the sheets that are read, or import in parts.",
         )
 
 
@@ -170,7 +170,7 @@ _BROKEN = (
 """What a broken workbook makes the reading library raise; XML errors are SyntaxErrors."""
 
 
-def _xlsx(data: bytes, kind: Kind | None) -> list[Sheet]:
+def _xlsx(data: bytes, columns: Columns, kind: StrEnum | None) -> list[Sheet]:
     _check_zip(data)
     book = load_workbook(io.BytesIO(data), read_only=True, data_only=False, keep_links=False)
     sheets = []
@@ -179,10 +179,10 @@ def _xlsx(data: bytes, kind: Kind | None) -> list[Sheet]:
         name = str(sheet.title)
         if name.casefold() in IGNORED_SHEETS:
             continue
-        which = kind_of(name) or (kind if len(book.worksheets) == 1 else None)
+        which = kind_of(name, columns) or (kind if len(book.worksheets) == 1 else None)
         if which is None:
-            words = f"The sheet '{name}' is none of the register's."
-            remedy = f"Name it one of: {', '.join(Kind)}; or 'notes' to have it left alone."
+            words = f"The sheet '{name}' is not one that is read here."
+            remedy = f"Name it one of: {', '.join(columns)}; or 'notes' to have it left alone."
             strange.append(Reason("sheet_unknown", words, remedy))
             continue
         sheet.reset_dimensions()
@@ -190,15 +190,17 @@ def _xlsx(data: bytes, kind: Kind | None) -> list[Sheet]:
         head = next(lines, ())
         if all(cell is None for cell in head):
             continue
-        header = _header(which, head)
+        header = _header(which, columns[which], head)
         sheets.append(Sheet(which, header, _rows(which, len(header), lines)))
     if strange:
         raise Refused(*strange)
     return sheets
 
 
-def read_sheets(data: bytes, name: str, kind: Kind | None = None) -> list[Sheet]:
-    """The sheets of a file, in the order of import. Raises `Refused` when it cannot be read.
+def read_sheets(
+    data: bytes, name: str, columns: Columns, kind: StrEnum | None = None
+) -> list[Sheet]:
+    """The sheets of a file, in the order of `columns`. Raises `Refused` when it cannot be read.
 
     CSV (comma, semicolon, tab or bar; UTF-8 with or without mark, UTF-16 with mark) holds one
     kind, named by `kind` or by the file's name; XLSX holds one sheet per kind.
@@ -214,7 +216,11 @@ def read_sheets(data: bytes, name: str, kind: Kind | None = None) -> list[Sheet]
             "old_format", "This is an old or locked workbook.", "Save it as XLSX or CSV."
         )
     try:
-        sheets = _xlsx(data, kind) if data.startswith(b"PK") else _csv(data, name, kind)
+        sheets = (
+            _xlsx(data, columns, kind)
+            if data.startswith(b"PK")
+            else _csv(data, name, columns, kind)
+        )
     except Refused:
         raise
     except _BROKEN as error:
@@ -223,5 +229,5 @@ def read_sheets(data: bytes, name: str, kind: Kind | None = None) -> list[Sheet]
         ) from None
     if not sheets or not any(sheet.rows for sheet in sheets):
         raise _refused("no_rows", "The file holds no rows.", "Fill in the template.")
-    order = list(Kind)
+    order = list(columns)
     return sorted(sheets, key=lambda sheet: order.index(sheet.kind))

@@ -14,7 +14,8 @@ from django.urls import reverse
 
 from valvecare.core.errors import ActionError, Refused
 from valvecare.core.permits import may_anywhere
-from valvecare.register.actions.import_register import ImportResult, import_register
+from valvecare.register.actions.import_register import import_register
+from valvecare.register.actions.import_rows import ImportResult
 from valvecare.register.rules import SheetKind
 from valvecare.web import clock
 
