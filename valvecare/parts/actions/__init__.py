@@ -13,6 +13,7 @@ from valvecare.parts.actions.catalogue import (
 )
 from valvecare.parts.actions.count import approve_count, begin_count, enter_count, reject_count
 from valvecare.parts.actions.fit_part import fit_part, fit_spares, place_part, remove_part
+from valvecare.parts.actions.import_parts import import_parts
 from valvecare.parts.actions.issue import break_up, issue, return_unused, scrap
 from valvecare.parts.actions.purchase import ask_for, drop_purchase
 from valvecare.parts.actions.quarantine import free, quarantine
@@ -54,6 +55,7 @@ __all__ = [
     "enter_count",
     "fit_part",
     "fit_spares",
+    "import_parts",
     "free",
     "issue",
     "place_part",

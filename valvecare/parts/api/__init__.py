@@ -2,12 +2,13 @@
 
 from django.urls import path
 
-from valvecare.parts.api import lists, verbs
+from valvecare.parts.api import imports, lists, verbs
 from valvecare.parts.api.verbs import doing, posting
 
 _V1 = "api/v1"
 
 urls = [
+    *imports.urls,
     path(f"{_V1}/part-numbers", verbs.PartsEndpoint.as_view(), name="api-part-numbers"),
     path(f"{_V1}/kits", verbs.KitsEndpoint.as_view(), name="api-kits"),
     path(

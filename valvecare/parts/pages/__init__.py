@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from valvecare.parts.pages import lists, lots, places
+from valvecare.parts.pages import imports, lists, lots, places
 
 urls = [
     path("parts/", lists.stock, name="parts"),
@@ -19,6 +19,7 @@ urls = [
     path("parts/bins/add/", places.add_bin, name="bin-add"),
     path("parts/bins/<int:pk>/", places.bin_, name="bin"),
     path("parts/bins/<int:pk>/<slug:verb>/", places.bin_act, name="bin-act"),
+    path("parts/import/", imports.import_, name="parts-import"),
     path("parts/receive/", lots.receive, name="parts-receive"),
     path("parts/lots/<int:pk>/", lots.lot, name="lot"),
     path("parts/lots/<int:pk>/<slug:verb>/", lots.do, name="lot-act"),

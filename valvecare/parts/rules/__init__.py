@@ -38,6 +38,7 @@ from valvecare.parts.rules.words import (
     MovementKind,
     NeedState,
     OfferKind,
+    PartsSheet,
     PurchaseState,
     ReservationState,
 )
@@ -57,6 +58,7 @@ __all__ = [
     "NeedState",
     "Offer",
     "OfferKind",
+    "PartsSheet",
     "PurchaseState",
     "ReservationState",
     "SpareFacts",

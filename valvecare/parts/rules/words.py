@@ -19,6 +19,17 @@ class KitUse(StrEnum):
     WHEN_WORN = "when found worn"
 
 
+class PartsSheet(StrEnum):
+    """Sheets of an import file of the store, in the order in which they are read."""
+
+    PART_NUMBERS = "part numbers"
+    KITS = "kits"
+    KIT_LINES = "kit lines"
+    STORES = "stores"
+    BINS = "bins"
+    LOTS = "lots"
+
+
 class MovementKind(StrEnum):
     """Why the quantity of a lot changed. A wrong line is put right by another line."""
 

@@ -2,8 +2,9 @@
 
 import csv
 import io
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from datetime import datetime
+from decimal import Decimal
 from typing import Any
 
 from openpyxl import Workbook
@@ -12,6 +13,7 @@ from openpyxl.styles import Font
 
 from valvecare.core.cells import safe_cell
 from valvecare.register.actions.import_columns import COLUMNS, Column
+from valvecare.register.actions.import_sheets import Columns
 from valvecare.register.models import (
     CurvePoint,
     ProtectionValve,
@@ -54,15 +56,14 @@ def _cell(value: Any) -> Any:
         return None
     if isinstance(value, bool):
         return "yes" if value else "no"
-    if isinstance(value, (int, float)):
+    if isinstance(value, (int, float, Decimal)):
         return value
     return safe_cell(value.isoformat() if isinstance(value, datetime) else str(value))
 
 
-def _lines(kind: Kind, rows: Any) -> Iterator[list[Any]]:
-    columns = COLUMNS[kind]
+def _lines(columns: Sequence[Column], rows: Any) -> Iterator[list[Any]]:
     yield [column.name for column in columns]
-    for row in rows.iterator(chunk_size=CHUNK):
+    for row in rows.iterator(chunk_size=CHUNK) if rows is not None else ():
         yield [_cell(column.value_of(row)) for column in columns]
 
 
@@ -71,7 +72,7 @@ def csv_lines(kind: Kind, rows: Any) -> Iterator[str]:
     held = io.StringIO()
     writer = csv.writer(held)
     held.write("\ufeff")
-    for line in _lines(kind, rows):
+    for line in _lines(COLUMNS[kind], rows):
         writer.writerow(["" if cell is None else cell for cell in line])
         yield held.getvalue()
         held.seek(0)
@@ -87,17 +88,20 @@ def _needs(column: Column) -> str:
 def _meaning(column: Column) -> str:
     words = "; ".join(column.words) if column.words else ""
     limit = column.limit.words if column.limit else ""
-    shape = {"flag": "yes or no", "word": "", "date": "date like 2026-05-04"}.get(
-        column.shape, column.shape if column.shape != "text" else ""
-    )
+    shape = {
+        "flag": "yes or no",
+        "word": "",
+        "date": "date like 2026-05-04",
+        "money": "amount",
+    }.get(column.shape, column.shape if column.shape != "text" else "")
     said = (words, shape, limit, column.help)
     return ". ".join(part.rstrip(".") for part in said if part)
 
 
-def notes() -> Iterator[tuple[str, str, str, str]]:
+def notes(columns: Columns) -> Iterator[tuple[str, str, str, str]]:
     """Sheet, column, whether it is needed, what it takes: for every column of every kind."""
-    for kind, columns in COLUMNS.items():
-        for column in columns:
+    for kind, found in columns.items():
+        for column in found:
             key = "key; " if column.is_key else ""
             yield kind.value, column.name, f"{key}{_needs(column)}", _meaning(column)
 
@@ -120,20 +124,20 @@ def _typed(sheet: Any, value: Any) -> Any:
     return cell
 
 
-def xlsx_of(rows: Mapping[Kind, Any]) -> bytes:
-    """One sheet per kind, and a sheet of notes."""
+def xlsx_of(rows: Mapping[Any, Any], columns: Columns = COLUMNS) -> bytes:
+    """One sheet per kind with its rows (None: the header only), and a sheet of notes."""
     book = Workbook(write_only=True)
     for kind, found in rows.items():
         sheet = book.create_sheet(kind.value)
         sheet.freeze_panes = "A2"
-        lines = _lines(kind, found)
+        lines = _lines(columns[kind], found)
         sheet.append(_bold(sheet, next(lines)))
         for line in lines:
             sheet.append([_typed(sheet, cell) for cell in line])
     told = book.create_sheet("notes")
     told.column_dimensions["D"].width = 90
     told.append(_bold(told, ("sheet", "column", "needed", "what it takes")))
-    for note in notes():
+    for note in notes(columns):
         told.append([_typed(told, cell) for cell in note])
     held = io.BytesIO()
     book.save(held)
@@ -145,6 +149,6 @@ def export_register(user: Any, kinds: Iterable[Kind] = tuple(Kind)) -> bytes:
     return xlsx_of({kind: rows_of(kind, user) for kind in kinds})
 
 
-def template() -> bytes:
+def template(columns: Columns = COLUMNS) -> bytes:
     """An empty XLSX file with every sheet, every column, and notes."""
-    return xlsx_of({kind: rows_of(kind, None).none() for kind in Kind})
+    return xlsx_of(dict.fromkeys(columns), columns)

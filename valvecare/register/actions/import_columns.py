@@ -4,6 +4,7 @@ import math
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime
+from decimal import Decimal
 from typing import Any
 
 from django.conf.locale import LANG_INFO
@@ -35,7 +36,7 @@ class Column:
 
     name: str
     shape: str
-    """text, number, whole, flag, word or date"""
+    """text, number, whole, money, flag, word or date"""
     is_key: bool = False
     is_needed: bool = False
     is_identity: bool = False
@@ -69,7 +70,7 @@ JOINT_WORDS = frozenset(
 """What a torque is computed from: entered where it is known, and then never blank."""
 
 
-def _column(model: Any, name: str, *, is_key: bool = False) -> Column:
+def column_of(model: Any, name: str, *, is_key: bool = False) -> Column:
     """A column from the model's field: shape, length, words, limits and help come from there."""
     column = model._meta.get_field(name)
     identity = column.default == NOT_KNOWN or name in IDENTITY_NUMBERS
@@ -90,6 +91,9 @@ def _column(model: Any, name: str, *, is_key: bool = False) -> Column:
         return Column(name, "flag", **common)
     if isinstance(column, models.FloatField):
         return Column(name, "number", limit=limit_of(name), **common)
+    if isinstance(column, models.DecimalField):
+        most = 10.0 ** (column.max_digits - column.decimal_places) - 1
+        return Column(name, "money", limit=Limit(0, most, low_counts=True), **common)
     if isinstance(column, models.IntegerField):
         limit = limit_of(name) if name in IDENTITY_NUMBERS else Limit(0, 32767, low_counts=True)
         return Column(name, "whole", limit=limit, **common)
@@ -98,12 +102,14 @@ def _column(model: Any, name: str, *, is_key: bool = False) -> Column:
     return Column(name, "text", longest=column.max_length or 4000, **common)
 
 
-def _names(model: Any, *without: str) -> list[str]:
+def names_of(model: Any, *without: str) -> list[str]:
+    """The model's fields that a file may fill, but `without`."""
     never = {"id", "version", "retired_at", "hydraulics_changed_on", "hydraulics_change", *without}
     return [field.name for field in model._meta.concrete_fields if field.name not in never]
 
 
-def _ref(name: str, help: str, get: Callable[[Any], Any], **more: Any) -> Column:
+def ref(name: str, help: str, get: Callable[[Any], Any], **more: Any) -> Column:
+    """A column that is no field of the record: it names another one, or is worked out."""
     shape = more.pop("shape", "text")
     return Column(name, shape, field=None, help=help, get=get, **more)
 
@@ -112,66 +118,66 @@ _SITE = "Code of the site."
 
 COLUMNS: Mapping[Kind, tuple[Column, ...]] = {
     Kind.SITES: (
-        _column(Site, "code", is_key=True),
-        *(_column(Site, name) for name in _names(Site, "code")),
+        column_of(Site, "code", is_key=True),
+        *(column_of(Site, name) for name in names_of(Site, "code")),
     ),
     Kind.GROUPS: (
-        _ref("site", _SITE, lambda row: row.site.code, is_key=True, is_needed=True),
-        _column(PumpGroup, "code", is_key=True),
-        *(_column(PumpGroup, name) for name in _names(PumpGroup, "site", "code")),
+        ref("site", _SITE, lambda row: row.site.code, is_key=True, is_needed=True),
+        column_of(PumpGroup, "code", is_key=True),
+        *(column_of(PumpGroup, name) for name in names_of(PumpGroup, "site", "code")),
     ),
     Kind.DESIGNS: (
-        *(_column(ValveDesign, name, is_key=True) for name in ("code", "variant", "dn")),
-        _column(ValveDesign, "revision", is_key=True),
+        *(column_of(ValveDesign, name, is_key=True) for name in ("code", "variant", "dn")),
+        column_of(ValveDesign, "revision", is_key=True),
         *(
-            _column(ValveDesign, name)
-            for name in _names(ValveDesign, "code", "variant", "dn", "revision")
+            column_of(ValveDesign, name)
+            for name in names_of(ValveDesign, "code", "variant", "dn", "revision")
         ),
     ),
     Kind.PUMPS: (
-        _ref("site", _SITE, lambda row: row.group.site.code, is_key=True, is_needed=True),
-        _column(Pump, "tag", is_key=True),
-        _ref("group", "Code of the pump group.", lambda row: row.group.code, is_needed=True),
-        *(_column(Pump, name) for name in _names(Pump, "group", "tag")),
+        ref("site", _SITE, lambda row: row.group.site.code, is_key=True, is_needed=True),
+        column_of(Pump, "tag", is_key=True),
+        ref("group", "Code of the pump group.", lambda row: row.group.code, is_needed=True),
+        *(column_of(Pump, name) for name in names_of(Pump, "group", "tag")),
     ),
     Kind.CURVE_POINTS: (
-        _ref("site", _SITE, lambda row: row.pump.group.site.code, is_key=True, is_needed=True),
-        _ref("pump", "Tag of the pump.", lambda row: row.pump.tag, is_key=True, is_needed=True),
-        _column(CurvePoint, "flow_m3_per_h", is_key=True),
-        _column(CurvePoint, "head_m"),
-        _column(CurvePoint, "shaft_power_kw"),
+        ref("site", _SITE, lambda row: row.pump.group.site.code, is_key=True, is_needed=True),
+        ref("pump", "Tag of the pump.", lambda row: row.pump.tag, is_key=True, is_needed=True),
+        column_of(CurvePoint, "flow_m3_per_h", is_key=True),
+        column_of(CurvePoint, "head_m"),
+        column_of(CurvePoint, "shaft_power_kw"),
     ),
     Kind.VALVES: (
-        _ref("site", _SITE, lambda row: row.pump.group.site.code, is_key=True, is_needed=True),
-        _column(ProtectionValve, "tag", is_key=True),
-        _ref("pump", "Tag of the pump it protects.", lambda row: row.pump.tag, is_needed=True),
-        _ref(
+        ref("site", _SITE, lambda row: row.pump.group.site.code, is_key=True, is_needed=True),
+        column_of(ProtectionValve, "tag", is_key=True),
+        ref("pump", "Tag of the pump it protects.", lambda row: row.pump.tag, is_needed=True),
+        ref(
             "design",
             "Code of the valve design, or 'not known'.",
             lambda row: row.design.code if row.design else None,
             is_identity=True,
             longest=24,
         ),
-        _ref(
+        ref(
             "design_variant",
             "Variant of the design; empty: the plain one.",
             lambda row: row.design.variant if row.design else "",
         ),
-        _ref(
+        ref(
             "design_dn",
             "Nominal size of the design.",
             lambda row: row.design.dn if row.design else None,
             shape="whole",
             limit=Limit(0, 32767, low_counts=True),
         ),
-        _ref(
+        ref(
             "design_revision",
             "Revision of the design, or 'not known'.",
             lambda row: row.design.revision if row.design else "",
         ),
         *(
-            _column(ProtectionValve, name)
-            for name in _names(ProtectionValve, "pump", "design", "tag")
+            column_of(ProtectionValve, name)
+            for name in names_of(ProtectionValve, "pump", "design", "tag")
         ),
     ),
 }
@@ -227,6 +233,14 @@ def _number(text: Any, mark: str) -> float:
     return value
 
 
+def _money(value: float) -> Decimal:
+    """Whole cents; a part of a cent is a slip of the keyboard."""
+    found = Decimal(str(value)).quantize(Decimal("0.01"))
+    if float(found) != value:
+        raise CellError("has more than two decimals")
+    return found
+
+
 def parse(column: Column, cell: Any, mark: str) -> Any:
     """The value of a cell. Raises `CellError`. Blank is None, or "" for text that may be empty."""
     if isinstance(cell, str) and cell.startswith("="):
@@ -242,11 +256,11 @@ def parse(column: Column, cell: Any, mark: str) -> Any:
         if column.is_needed:
             raise CellError("is blank, but is needed")
         return "" if column.shape == "text" else None
-    if text.casefold() == NOT_KNOWN and column.shape in ("number", "whole", "date"):
+    if text.casefold() == NOT_KNOWN and column.shape in ("number", "whole", "money", "date"):
         if column.is_needed:
             raise CellError("must be known")
         return None
-    if column.shape in ("number", "whole"):
+    if column.shape in ("number", "whole", "money"):
         value = _number(cell if not isinstance(cell, str) else text, mark)
         if column.shape == "whole":
             if not value.is_integer():
@@ -254,7 +268,7 @@ def parse(column: Column, cell: Any, mark: str) -> Any:
             value = int(value)
         if column.limit is not None and not column.limit.holds(value):
             raise CellError(f"is not {column.limit.words}")
-        return value
+        return _money(value) if column.shape == "money" else value
     if column.shape == "flag":
         if text.casefold() in YES:
             return True

@@ -92,6 +92,13 @@ class ImportOut(serializers.Serializer):
         return ImportChangeOut(result.changes[:SHOWN], many=True).data
 
 
+def refuse_large(request: Request) -> None:
+    """Say no by the announced length, before anything is read."""
+    length = request.headers.get("Content-Length", "0")
+    if length.isdigit() and int(length) > MAX_FILE_BYTES + 100_000:
+        raise PayloadTooLarge(f"A file of at most {MAX_FILE_BYTES // 1_000_000} MB is read.")
+
+
 class ImportRegister(Endpoint):
     """For people: a machine token cannot import."""
 
@@ -139,9 +146,7 @@ class ImportRegister(Endpoint):
         ],
     )
     def post(self, request: Request) -> Response:
-        length = request.headers.get("Content-Length", "0")
-        if length.isdigit() and int(length) > MAX_FILE_BYTES + 100_000:
-            raise PayloadTooLarge(f"A file of at most {MAX_FILE_BYTES // 1_000_000} MB is read.")
+        refuse_large(request)
         return idempotent(request, lambda: self.run(request))
 
     def run(self, request: Request) -> Response:
@@ -153,7 +158,8 @@ class ImportRegister(Endpoint):
         return Response(ImportOut(result).data)
 
 
-def _download(answer: Any, name: str) -> Any:
+def as_download(answer: Any, name: str) -> Any:
+    """The answer as a file to keep."""
     answer["Content-Disposition"] = f'attachment; filename="{name}"'
     answer["X-Content-Type-Options"] = "nosniff"
     return answer
@@ -194,7 +200,7 @@ def _of_kind(slug: str, made: str) -> Any:
                 answer: Any = StreamingHttpResponse(lines, content_type="text/csv; charset=utf-8")
             else:
                 answer = HttpResponse(xlsx_of({kind: rows}), content_type=XLSX)
-            return _download(answer, f"{kind.value}.{made}")
+            return as_download(answer, f"{kind.value}.{made}")
 
     return path(
         f"api/v1/register/exports/{slug}.{made}",
@@ -225,7 +231,7 @@ class ExportAll(Endpoint):
             if not rows[Kind.SITES].filter(code=code).exists():
                 raise NotFound("There is no such site for you.")
             rows = {kind: found.filter(**_at(kind, code)) for kind, found in rows.items()}
-        return _download(HttpResponse(xlsx_of(rows), content_type=XLSX), "register.xlsx")
+        return as_download(HttpResponse(xlsx_of(rows), content_type=XLSX), "register.xlsx")
 
 
 def _at(kind: Kind, code: str) -> dict[str, str]:
@@ -249,7 +255,7 @@ class Template(Endpoint):
         responses={(200, XLSX): OpenApiTypes.BINARY},
     )
     def get(self, request: Request) -> Any:
-        return _download(HttpResponse(template(), content_type=XLSX), "register-template.xlsx")
+        return as_download(HttpResponse(template(), content_type=XLSX), "register-template.xlsx")
 
 
 urls = [
