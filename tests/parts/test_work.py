@@ -240,7 +240,7 @@ CASES = [
 
 
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case.__name__)
-def test_no_close_with_a_spare_nobody_can_identify(shelf, case):
+def test_no_close_with_a_spare_nobody_can_identify(shelf, case, figure):
     job = proven(shelf)
     code = case(shelf)
     kept_version = job.order.version
@@ -253,7 +253,9 @@ def test_no_close_with_a_spare_nobody_can_identify(shelf, case):
             answers["closed"] += 1
         except Refused as refusal:
             answers[refusal.code] += 1
-    assert answers == {code: TRIES // len(CASES) + 1}
+    tries = TRIES // len(CASES) + 1
+    figure("S-30", f"closed, {case.__name__.removeprefix('case_')}", answers["closed"], tries)
+    assert answers == {code: tries}
     order = WorkOrder.objects.get(pk=job.order.pk)
     assert (order.state, order.version) == ("proven", kept_version)
     assert not FittedPart.objects.filter(valve=shelf.valve).exists()

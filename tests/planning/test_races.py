@@ -42,7 +42,7 @@ def placing(order, window, crew, planner, **kwargs):
     )
 
 
-def test_a_crew_of_eight_hours_is_never_overbooked():
+def test_a_crew_of_eight_hours_is_never_overbooked(figure):
     """S-22: 20 parallel placements of 1 h into 8 h: 8 fit, 12 are told why."""
     site = SiteFactory()
     planners = [member(site, Role.PLANNER) for _ in range(2)]
@@ -68,10 +68,11 @@ def test_a_crew_of_eight_hours_is_never_overbooked():
         for order in orders:
             type(order).objects.filter(pk=order.pk).update(state="agreed")
             order.refresh_from_db()
+    figure("S-22", "rounds over-booked", over, ROUNDS)
     assert over == 0
 
 
-def test_a_group_is_never_out_together():
+def test_a_group_is_never_out_together(figure):
     """S-23: 20 parallel attempts, four valves, three needed: one may be out on any day."""
     site = SiteFactory()
     planners = [member(site, Role.PLANNER) for _ in range(2)]
@@ -102,4 +103,5 @@ def test_a_group_is_never_out_together():
         for order in orders:
             type(order).objects.filter(pk=order.pk).update(state="agreed")
             order.refresh_from_db()
+    figure("S-23", "rounds with too many out of service", violations, ROUNDS)
     assert violations == 0

@@ -1,7 +1,6 @@
 """S-27: a form that was overtaken shows both versions per field; nothing is lost or overwritten."""
 
 import re
-import sys
 
 import pytest
 
@@ -163,7 +162,7 @@ def test_measured_values_of_a_part_stand_side_by_side(job, other):
     assert Finding.objects.count() == 2  # both stay readable
 
 
-def test_many_overtaken_forms_lose_and_overwrite_nothing(job, other, capsys):
+def test_many_overtaken_forms_lose_and_overwrite_nothing(job, other, figure):
     """S-27 by figures, as a phone asks: lost inputs 0, silent overwrites 0."""
     client = signed_in(job.technician)
     seen, lost, overwritten = hidden(client, job.order, "As found"), 0, 0
@@ -179,10 +178,8 @@ def test_many_overtaken_forms_lose_and_overwrite_nothing(job, other, capsys):
         lost += shown.get("words") != (f"Mine {turn}.", theirs) or "grade" not in shown
         overwritten += WorkOrder.objects.get(pk=job.order.pk).as_found_words != theirs
         assert (answer.status_code, body["outcome"]) == (412, "conflict")
-    with capsys.disabled():
-        sys.stdout.write(
-            f"\novertaken forms: {FORMS}, inputs lost {lost}, overwritten {overwritten}\n"
-        )
+    figure("S-27", "inputs of overtaken forms lost", lost, FORMS)
+    figure("S-27", "silently overwritten", overwritten, FORMS)
     assert (lost, overwritten) == (0, 0)
 
 

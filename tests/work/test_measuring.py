@@ -140,7 +140,7 @@ def test_a_guide_without_a_sound_measurement_is_not_judged_fit(site, job, given,
     assert refused(job, record_finding, PartName.DISC_GUIDE, **FIT, measurements=given) == code
 
 
-def test_out_of_limits_never_passes_silently(site, job):
+def test_out_of_limits_never_passes_silently(site, job, figure):
     """S-32: 40 values past their limit, said to be fit: refused, or kept open by name."""
     silent = 0
     for step in range(1, 41):
@@ -149,6 +149,7 @@ def test_out_of_limits_never_passes_silently(site, job):
         silent += refused(job, record_finding, PartName.DISC_GUIDE, **given) != (
             "rule_says_otherwise"
         )
+    figure("S-32", "values past their limit passed silently", silent, 40)
     assert silent == 0
     job.judge_parts()
     job.do(

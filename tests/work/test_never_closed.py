@@ -4,7 +4,6 @@ Spares without identity and expired lots are in tests/parts/test_work.py (S-30),
 tests/core/test_pictures.py and tests/work/test_reviews.py (S-29), signatures in test_signing.py.
 """
 
-import sys
 from datetime import UTC, date, datetime
 
 import pytest
@@ -39,26 +38,21 @@ def tried(job, action, *args, **given):
     return done, codes
 
 
-def told(capsys, what, done):
-    with capsys.disabled():
-        sys.stdout.write(f"\n{what}: {done} of {TRIES}\n")
-
-
 @pytest.mark.parametrize(
     ("case", "flow", "code"),
     [("missing test", None, "not_proven"), ("failed test", 20.0, "not_proven")],
 )
-def test_no_close_without_a_passed_test(site, capsys, case, flow, code):
+def test_no_close_without_a_passed_test(site, figure, case, flow, code):
     job = Job(site).to_moved_by_hand()
     if flow is not None:
         job.test(flow)
     done, codes = tried(job, close_work_order)
-    told(capsys, f"closed with a {case}", done)
+    figure("S-31", f"closed with a {case}", done, TRIES)
     assert (done, codes) == (0, {code})
     assert WorkOrder.objects.get(pk=job.order.pk).state == "under way"
 
 
-def test_no_joint_closed_with_the_wrench_of_the_demo_that_was_due_in_april(site, capsys):
+def test_no_joint_closed_with_the_wrench_of_the_demo_that_was_due_in_april(site, figure):
     """Gauge trap of the demo plant: TW-07, due 2026-04-30, used in the June job."""
     job = Job(site).to_under_way().gate(GateKind.ISOLATED).as_found()
     job.gate(GateKind.COVER_RELEASED).judge_parts().gate(GateKind.PARTS_JUDGED)
@@ -69,6 +63,6 @@ def test_no_joint_closed_with_the_wrench_of_the_demo_that_was_due_in_april(site,
     job.at = datetime(2026, 6, 12, 9, tzinfo=UTC)
     given = joint_closed(site, wrench="TW-07", disagree_because="it was fine yesterday")
     done, codes = tried(job, pass_gate, GateKind.JOINT_CLOSED, **given)
-    told(capsys, "joints closed with an overdue gauge", done)
+    figure("S-32", "joints closed with an overdue gauge", done, TRIES)
     assert (done, codes) == (0, {"gauge_overdue"})
     assert not Gate.objects.filter(kind=GateKind.JOINT_CLOSED.value).exists()

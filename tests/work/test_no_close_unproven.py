@@ -1,6 +1,5 @@
 """S-31: a function test that failed, is missing, or is older than the joint closes nothing."""
 
-import sys
 from datetime import date, timedelta
 
 import pytest
@@ -54,7 +53,7 @@ def older_than_the_joint(job):
 CASES = (missing, failed, undecided, on_the_bench, older_than_the_joint)
 
 
-def test_no_order_is_closed_without_proof(capsys):
+def test_no_order_is_closed_without_proof(figure):
     site = SiteFactory()
     closed, codes = 0, set()
     jobs = [Job(site).to_moved_by_hand() for _ in CASES]
@@ -74,14 +73,13 @@ def test_no_order_is_closed_without_proof(capsys):
             closed += 1
         except Refused as refusal:
             codes.add(refusal.code)
-    with capsys.disabled():
-        sys.stdout.write(f"\nclosed without proof: {closed} of {CLOSES}; refused as {codes}\n")
+    figure("S-31", "closed without proof", closed, CLOSES)
     assert closed == 0
     assert not codes - {"not_proven", "test_before_joint", "test_too_old"}
     assert Signature.objects.count() == WorkOrder.objects.filter(state="closed").count() == 0
 
 
-def test_who_did_the_work_never_approves_it(capsys):
+def test_who_did_the_work_never_approves_it(figure):
     """The way out is a second approver: self-approvals 0 of 200."""
     job = Job(SiteFactory()).to_moved_by_hand()
     MembershipFactory(user=job.technician, site=job.site, role=Role.APPROVER.value)
@@ -102,6 +100,5 @@ def test_who_did_the_work_never_approves_it(capsys):
             approved += 1
         except Refused as refusal:
             codes.add(refusal.code)
-    with capsys.disabled():
-        sys.stdout.write(f"\nself-approvals: {approved} of {CLOSES}\n")
+    figure("S-31", "self-approvals", approved, CLOSES)
     assert (approved, codes) == (0, {"second_person"})

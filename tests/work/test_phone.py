@@ -1,7 +1,6 @@
 """What the phone relies on: answers in JSON, replays, photographs, an order taken along."""
 
 import io
-import sys
 from datetime import timedelta
 
 import pytest
@@ -114,8 +113,8 @@ def test_a_step_that_lay_on_the_phone_was_done_when_it_was_written(job, settings
 
 
 @pytest.mark.parametrize("times", range(1, 11))
-def test_ten_replays_are_one_record_even_after_eight_days(job, times, media):
-    """The `times`-th replay comes after eight days; all answers are equal, one record stands."""
+def test_ten_replays_are_one_record_even_after_eight_days(job, times, media, figure):
+    """S-26: the `times`-th replay comes after eight days; answers are equal, one record stands."""
     bring(job, "to_opened")
     client = signed_in(job.technician)
     photo = jpeg()
@@ -131,11 +130,12 @@ def test_ten_replays_are_one_record_even_after_eight_days(job, times, media):
     assert {(answer.status_code, answer.content) for answer in answers} == {
         (200, answers[0].content)
     }
+    figure("S-26", f"records, replay {times} after 8 days", Finding.objects.count(), 11)
     assert Finding.objects.count() == Photo.objects.count() == 1
     assert len(list(media.rglob("*.jpg"))) == 1
 
 
-def test_another_body_under_a_used_key_is_refused_a_hundred_times(job):
+def test_another_body_under_a_used_key_is_refused_a_hundred_times(job, figure):
     job.to_under_way()
     client = signed_in(job.technician)
     post(client, job.order, "gates", {"gate": "isolated", "words": "first"})
@@ -143,6 +143,7 @@ def test_another_body_under_a_used_key_is_refused_a_hundred_times(job):
         post(client, job.order, "gates", {"gate": "isolated", "words": f"other {turn}"}).status_code
         for turn in range(100)
     ]
+    figure("S-28", "other bodies under a used key refused", codes.count(422), len(codes))
     assert codes.count(422) == 100
     assert Gate.objects.get().words == "first"
 
@@ -201,7 +202,7 @@ def test_what_is_no_picture_is_told_at_the_field(job):
     assert Finding.objects.count() == 0
 
 
-def test_no_hostile_name_is_kept(job, media, capsys):
+def test_no_hostile_name_is_kept(job, media, figure):
     bring(job, "to_opened")
     client = signed_in(job.technician)
     for turn, name in enumerate(HOSTILE_NAMES):
@@ -211,8 +212,7 @@ def test_no_hostile_name_is_kept(job, media, capsys):
         assert answer.status_code == 303, name
     files = list(Photo.objects.values_list("file", flat=True))
     kept = [name for name in HOSTILE_NAMES if any(name[:8] in file for file in files)]
-    with capsys.disabled():
-        sys.stdout.write(f"\nhostile names: {len(HOSTILE_NAMES)}, kept {len(kept)}\n")
+    figure("S-29", "hostile names of files kept", len(kept), len(HOSTILE_NAMES))
     assert (len(files), kept) == (11, [])
     assert len(list(media.rglob("*"))) - len({file[:9] for file in files}) == 12
 

@@ -102,7 +102,7 @@ def test_two_generators_at_once_raise_each_order_once(fleet):
     assert wrong == 0
 
 
-def test_of_twenty_closes_at_once_one_wins():
+def test_of_twenty_closes_at_once_one_wins(figure):
     """S-25: two technicians, 20 closes of one proven order: 1 closed, 19 are told why."""
     site = SiteFactory()
     job = Job(site).to_proven()
@@ -144,4 +144,5 @@ def test_of_twenty_closes_at_once_one_wins():
         exact += answers["closed"] == 1 and answers["closed"] + answers["stale"] == 20
         assert events == 1
         assert WorkOrder.objects.get(pk=order.pk).version == order.version + 1
+    figure("S-25", "rounds in which exactly 1 of 20 closed", exact, CLOSE_ROUNDS)
     assert exact == CLOSE_ROUNDS

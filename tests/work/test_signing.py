@@ -1,6 +1,5 @@
 """Signatures: S-33 to S-35. No close without one, and no edit of a signed record unseen."""
 
-import sys
 from datetime import timedelta
 from io import StringIO
 
@@ -27,7 +26,7 @@ def job():
     return Job(SiteFactory(time_zone="Europe/Oslo"))
 
 
-def test_nothing_is_closed_unsigned(job):
+def test_nothing_is_closed_unsigned(job, figure):
     """S-34: stale, somebody else's, none, and a blank meaning: 0 of 200 close."""
     job.to_proven()
     me, other = job.technician.pk, job.planner.pk
@@ -40,7 +39,8 @@ def test_nothing_is_closed_unsigned(job):
         assert refused(job, close_work_order, credential=None) == "not_signed"
         theirs = FreshCredential(other, job.at + timedelta(minutes=1), "password")
         assert refused(job, close_work_order, credential=theirs) == "other_person"
-    assert Signature.objects.count() == 0
+    figure("S-34", "closed unsigned", WorkOrder.objects.filter(state="closed").count(), 200)
+    assert Signature.objects.count() == WorkOrder.objects.filter(state="closed").count() == 0
 
 
 @pytest.mark.parametrize("given", ["", "not it", "only-for-test"])
@@ -101,7 +101,7 @@ def edits(job):
                 yield f"UPDATE {table} SET {column.name} = {change} WHERE id = {pk}"  # noqa: S608
 
 
-def test_every_edit_by_sql_is_seen(job):
+def test_every_edit_by_sql_is_seen(job, figure):
     """S-35: single-field edits of a signed record, each undone before the next."""
     job.to_proven().do(close_work_order, remarks="No leak.")
     signature = Signature.objects.get()
@@ -120,6 +120,7 @@ def test_every_edit_by_sql_is_seen(job):
             refused_by_database += 1
     assert tried >= 100
     assert refused_by_database < tried / 4
+    figure("S-35", "edits of one field by SQL seen", seen, tried)
     assert seen == tried
     assert verify_signature(Signature.objects.get()).is_intact
 
@@ -139,7 +140,7 @@ def test_the_command_names_what_was_changed(job):
     assert "closed without a signature" in out.getvalue()
 
 
-def test_reopening_voids_the_signature_and_hides_nothing(job, capsys):
+def test_reopening_voids_the_signature_and_hides_nothing(job, figure):
     """S-33: the old revision stays verifiable; the new one needs a signature of its own."""
     job.to_proven().do(close_work_order, remarks="No leak.")
     engineer = member(job.site, Role.RELIABILITY_ENGINEER)
@@ -157,6 +158,5 @@ def test_reopening_voids_the_signature_and_hides_nothing(job, capsys):
     hidden += canonical(content_of(rows[0])) != first
     hidden += sum(not check.is_intact for check in checks)
     assert [check.is_current for check in checks] == [False] * REOPENED + [True]
-    with capsys.disabled():
-        sys.stdout.write(f"\nhidden changes: {hidden} of {REOPENED} reopened revisions\n")
+    figure("S-33", "hidden changes in reopened revisions", hidden, REOPENED)
     assert hidden == 0
