@@ -7,6 +7,7 @@ decoded one by one, so that the wrong ones are refused by index and the others t
 import csv
 import io
 import re
+import time
 import zlib
 from collections.abc import Callable, Iterator
 from typing import Any, TypeVar
@@ -19,6 +20,7 @@ from valvecare.core.conf import options
 from valvecare.core.errors import Reason
 from valvecare.readings.rules import Row
 from valvecare.web.problems import PayloadTooLarge
+from valvecare.web.views import Endpoint
 
 _NUMBER = re.compile(r"-?[0-9]{1,16}(\.[0-9]{1,16})?([eE][-+]?[0-9]{1,3})?", re.ASCII)
 _USUAL_ROW = 120
@@ -75,15 +77,55 @@ def _inflate(data: bytes, limit: int) -> bytes:
     return bytes(found)
 
 
+class PushedBody(Endpoint):
+    """An endpoint that takes a pushed body, also one sent in chunks without a length.
+
+    Django reads no body without a Content-Length. Where the server says that its stream ends by
+    itself (`wsgi.input_terminated`), the stream is read as it is; elsewhere such a body is empty.
+    """
+
+    def initialize_request(self, request: Any, *args: Any, **kwargs: Any) -> Any:
+        meta = request.META
+        is_chunked = meta.get("HTTP_TRANSFER_ENCODING", "").strip().lower() == "chunked"
+        if is_chunked and not meta.get("CONTENT_LENGTH") and meta.get("wsgi.input_terminated"):
+            request._stream = meta["wsgi.input"]
+            meta["CONTENT_LENGTH"] = UNKNOWN_LENGTH
+        return super().initialize_request(request, *args, **kwargs)
+
+
+UNKNOWN_LENGTH = "1"
+"""Stands for 'there is a body'; it is read to its end, whatever its length."""
+PIECE = 1 << 16
+DISCARD_MOST = 256 * 1_000_000
+DISCARD_S = 15.0
+"""So much of a body that is too large is read and thrown away: a sender who is cut off while still
+sending never sees the answer. Beyond this it is."""
+
+
+def _read(stream: Any, most: int) -> bytes:
+    """At most so many bytes; a stream may hand out less than is asked before its end."""
+    found = bytearray()
+    while len(found) < most and (piece := stream.read(min(PIECE, most - len(found)))):
+        found += piece
+    return bytes(found)
+
+
+def _too_large(stream: Any, limit: int) -> PayloadTooLarge:
+    left, until = DISCARD_MOST, time.monotonic() + DISCARD_S
+    while left > 0 and time.monotonic() < until and (piece := stream.read(PIECE)):
+        left -= len(piece)
+    return PayloadTooLarge(f"The body is larger than {limit} bytes; send several.")
+
+
 def read_bounded(stream: Any, headers: Any) -> bytes:
     """The body, unpacked; 413 as soon as it is known to be too large, 415 for other packings."""
     limit = options().READINGS_MAX_BYTES
     length = headers.get("Content-Length") or "0"
     if length.isdigit() and int(length) > limit:
-        raise PayloadTooLarge(f"The body is larger than {limit} bytes; send several.")
-    data: bytes = stream.read(limit + 1)
+        raise _too_large(stream, limit)
+    data = _read(stream, limit + 1)
     if len(data) > limit:
-        raise PayloadTooLarge(f"The body is larger than {limit} bytes; send several.")
+        raise _too_large(stream, limit)
     packing = headers.get("Content-Encoding", "identity").strip().lower()
     if packing == "gzip":
         return _inflate(data, limit)

@@ -16,7 +16,7 @@ from valvecare.core.conf import options
 from valvecare.core.models import PlantCredential
 from valvecare.readings import reads
 from valvecare.readings.actions import push_readings
-from valvecare.readings.api.bodies import Body, CSVRows, JSONRows, NDJSONRows, parsed
+from valvecare.readings.api.bodies import Body, CSVRows, JSONRows, NDJSONRows, PushedBody, parsed
 from valvecare.readings.api.shapes import PushIn, PushLogOut, PushOut, page_of
 from valvecare.register.rules import Scope
 from valvecare.web.filters import refuse_unknown
@@ -91,7 +91,7 @@ class PushRate(BaseThrottle):
         return self.left_s
 
 
-class BulkPush(Endpoint):
+class BulkPush(PushedBody):
     required_scopes = {"POST": [Scope.READINGS_WRITE.value]}
     parser_classes = (JSONRows, NDJSONRows, CSVRows)
     throttle_classes = (PushRate,)

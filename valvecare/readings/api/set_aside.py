@@ -14,7 +14,7 @@ from rest_framework.response import Response
 
 from valvecare.readings import actions, reads
 from valvecare.readings.actions.record_plant_events import MOST, PlantEventRow
-from valvecare.readings.api.bodies import Body, parsed, read_bounded, reason_of
+from valvecare.readings.api.bodies import Body, PushedBody, parsed, read_bounded, reason_of
 from valvecare.readings.api.push import sender_name
 from valvecare.readings.api.series import IF_MATCH, body_of
 from valvecare.readings.api.shapes import (
@@ -148,7 +148,7 @@ class PlantEventFilter(filters.FilterSet):
         fields: list[str] = []
 
 
-class PlantEvents(Endpoint):
+class PlantEvents(PushedBody):
     required_scopes = {**READ, "POST": [Scope.READINGS_WRITE.value]}
     parser_classes = (EventRows,)
 
