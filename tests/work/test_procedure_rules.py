@@ -218,7 +218,7 @@ def says_isolate(one):
         ),
         (
             "an unknown unit",
-            changed(find=lambda one: one.unit == "mm" and "troke" in one.quantity, unit="inch"),
+            changed(find=lambda one: one.words.startswith("Overlap as left"), unit="inch"),
             ["unknown_unit"],
         ),
         (

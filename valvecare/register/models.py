@@ -13,6 +13,8 @@ from valvecare.core.models import NOT_KNOWN, SiteScoped, SiteScopedQuerySet, Ver
 from valvecare.core.permits import Role
 from valvecare.register.rules import (
     Attitude,
+    BodyLining,
+    CoverClosure,
     CoverFastener,
     LabelKind,
     PumpRole,
@@ -309,7 +311,16 @@ class ValveDesign(Versioned, Retirable):
     liquid_recovery_factor = models.FloatField(
         null=True, blank=True, help_text="FL of the bypass trim, IEC 60534."
     )
+    body_lining = models.CharField(
+        max_length=20, choices=choices(BodyLining), default=BodyLining.NOT_KNOWN.value
+    )
     # joint
+    cover_closure = models.CharField(
+        max_length=20,
+        choices=choices(CoverClosure),
+        default=CoverClosure.NOT_KNOWN.value,
+        help_text="A pressure-seal cover is pushed down off its ring and held by segments.",
+    )
     cover_bolt_count = models.PositiveSmallIntegerField(null=True, blank=True)
     cover_bolt_thread = models.CharField(max_length=12, default=NOT_KNOWN)
     cover_bolt_grade = models.CharField(max_length=12, default=NOT_KNOWN)

@@ -44,6 +44,22 @@ class CoverFastener(StrEnum):
     NOT_KNOWN = "not known"
 
 
+class CoverClosure(StrEnum):
+    """What makes the cover tight."""
+
+    BOLTED = "bolted gasket"
+    PRESSURE_SEAL = "pressure-seal ring"
+    NOT_KNOWN = "not known"
+
+
+class BodyLining(StrEnum):
+    """Whether the body is lined or coated inside."""
+
+    LINED = "lined"
+    PLAIN = "not lined"
+    NOT_KNOWN = "not known"
+
+
 class Washers(StrEnum):
     """Whether washers lie under nut or head of the cover."""
 

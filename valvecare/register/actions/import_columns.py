@@ -57,8 +57,10 @@ class Column:
 
 
 IDENTITY_NUMBERS = frozenset({"built_year"})
-JOINT_WORDS = frozenset(
+LATER_WORDS = frozenset(
     {
+        "body_lining",
+        "cover_closure",
         "cover_fastener",
         "cover_washers",
         "cover_lubricant",
@@ -67,7 +69,8 @@ JOINT_WORDS = frozenset(
         "cover_joint_source",
     }
 )
-"""What a torque is computed from: entered where it is known, and then never blank."""
+"""What procedures ask and torques are computed from: entered where it is known, and then never
+blank."""
 
 
 def column_of(model: Any, name: str, *, is_key: bool = False) -> Column:
@@ -78,7 +81,7 @@ def column_of(model: Any, name: str, *, is_key: bool = False) -> Column:
         "is_key": is_key,
         "is_needed": not (column.has_default() or column.null or column.blank),
         "is_identity": identity,
-        "may_be_left_out": name in JOINT_WORDS,
+        "may_be_left_out": name in LATER_WORDS,
         "field": name,
         "help": str(column.help_text),
     }

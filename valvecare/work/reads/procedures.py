@@ -11,7 +11,7 @@ from valvecare.core.models import NOT_KNOWN
 from valvecare.engineering.lifting import LiftingWay
 from valvecare.engineering.release import ReleaseWay
 from valvecare.register.models import ProtectionValve, Pump
-from valvecare.register.rules import PumpRole
+from valvecare.register.rules import BodyLining, CoverClosure, PumpRole
 from valvecare.work.models import ProcedureStep, ProcedureVersion, WorkOrder
 from valvecare.work.reads.cover import lifting_of, release_of
 from valvecare.work.rules import OrderKind, hash_of
@@ -81,6 +81,10 @@ def _word(known: bool | None) -> str | None:
     return None if known is None else YES if known else NO
 
 
+def _is(known: str, wanted: str) -> str | None:
+    return None if known == NOT_KNOWN else _word(known == wanted)
+
+
 def _text(known: str) -> str | None:
     return None if not known.strip() or known == NOT_KNOWN else known
 
@@ -97,6 +101,10 @@ def valve_facts(valve: ProtectionValve) -> Mapping[Fact, str | None]:
         Fact.HAS_LEVER: _word(design.has_lever if design else None),
         Fact.HAS_FLOW_RING: _word(design.has_flow_ring if design else None),
         Fact.SEVERAL_STAGES: _word(None if stages is None else stages > 1),
+        Fact.LINED: _is(design.body_lining, BodyLining.LINED) if design else None,
+        Fact.PRESSURE_SEAL: _is(design.cover_closure, CoverClosure.PRESSURE_SEAL)
+        if design
+        else None,
         Fact.LOADED_COVER: _word(None if way is None else way is not ReleaseWay.STANDARD_STUDS),
         Fact.HEAVY_COVER: _word(
             None if lifting is None else lifting.way is LiftingWay.LIFTING_GEAR

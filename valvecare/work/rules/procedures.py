@@ -67,6 +67,8 @@ class Fact(StrEnum):
     HAS_LEVER = "has lever"
     HAS_FLOW_RING = "has flow ring"
     SEVERAL_STAGES = "several bypass stages"
+    LINED = "lined body"
+    PRESSURE_SEAL = "pressure-seal cover"
     LOADED_COVER = "loaded cover"
     HEAVY_COVER = "lifting gear needed"
     HOT = "hot"
