@@ -78,13 +78,11 @@ def _inflate(data: bytes, limit: int) -> bytes:
 
 
 class PushedBody(Endpoint):
-    """An endpoint that takes a pushed body, also one sent in chunks without a length.
-
-    Django reads no body without a Content-Length. Where the server says that its stream ends by
-    itself (`wsgi.input_terminated`), the stream is read as it is; elsewhere such a body is empty.
-    """
-
     def initialize_request(self, request: Any, *args: Any, **kwargs: Any) -> Any:
+        """Read a body that is sent in chunks, where the server ends its stream by itself.
+
+        Django reads none without a Content-Length; elsewhere such a body stays empty.
+        """
         meta = request.META
         is_chunked = meta.get("HTTP_TRANSFER_ENCODING", "").strip().lower() == "chunked"
         if is_chunked and not meta.get("CONTENT_LENGTH") and meta.get("wsgi.input_terminated"):
