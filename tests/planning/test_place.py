@@ -4,6 +4,7 @@ from datetime import UTC, date, datetime
 
 import pytest
 
+from tests.factories.due import policy_for
 from tests.factories.planning import CrewFactory, WindowFactory
 from tests.factories.register import (
     PumpGroupFactory,
@@ -15,7 +16,8 @@ from tests.factories.register import (
 from tests.factories.work import NOW, Job, WorkOrderFactory
 from valvecare.core.errors import Conflict, Forbidden, NotFound, Refused
 from valvecare.core.permits import Role
-from valvecare.models import CalendarRule, Event, Slot, WorkOrder
+from valvecare.due.actions import renew_valves
+from valvecare.models import CalendarRule, Event, PumpGroup, Slot, Verdict, WorkOrder
 from valvecare.planning.actions import add_crew, add_window, check_place, place, unplace
 from valvecare.work.rules import OrderKind
 
@@ -170,6 +172,40 @@ def test_a_total_stop_releases_the_group_unless_it_is_still_needed(job, crew, si
     assert refused(other, stop, second) == "group_cannot_spare"
     stop.still_needed.clear()
     put(other, stop, second)
+
+
+@pytest.mark.parametrize("word", ["Does not protect", "Not known"])
+def test_a_sister_that_does_not_protect_needs_a_reason(job, window, crew, word):
+    """Opening the good one would leave the load to the pump that has no protection."""
+    other = sister(job)
+    PumpGroup.objects.filter(pk=job.order.valve.pump.group_id).update(installed=2, needed=1)
+    verdict = Verdict.objects.create(
+        valve=other.order.valve,
+        judged_at=NOW,
+        confirmed_at=NOW,
+        updated_at=NOW,
+        word=word,
+        code="test_failed",
+        reason="The bypass passes too little.",
+        evidence="test",
+        grade="measured with the pump",
+        rule_version="verdict 3",
+    )
+    assert refused(job, window, crew) == "carried_unprotected"
+    assert put(other, window, crew).state == "placed"  # the failing one may be opened
+    Slot.objects.all().delete()
+    put(job, window, crew, because="2V runs above 40 m3/h, shift lead told")
+    assert Slot.objects.get().because == "2V runs above 40 m3/h, shift lead told"
+    Verdict.objects.filter(pk=verdict.pk).update(word="Protects")
+    assert check_place(job.order.pk, window.pk, crew.pk, actor=job.planner).warnings == ()
+
+
+def test_a_sister_without_any_record_is_refused(job, window, crew):
+    other = sister(job)
+    PumpGroup.objects.filter(pk=job.order.valve.pump.group_id).update(installed=2, needed=1)
+    policy_for(valve=other.order.valve, months=24)
+    renew_valves([other.order.valve_id], at=NOW)
+    assert refused(job, window, crew) == "group_cannot_spare"
 
 
 def test_a_valve_put_off_no_longer_blocks_its_group(job, window, crew, site):

@@ -9,6 +9,7 @@ from valvecare.planning.rules import (
     Booking,
     Season,
     lay_out,
+    warn_not_protected,
     warn_same_crew,
     why_no_hours,
     why_not_because,
@@ -126,6 +127,36 @@ def test_a_group_can_spare_what_is_installed_less_what_is_needed(
         booking(1), others, unproven, group="G", installed=3, needed=needed, total_stop=stop
     )
     assert (found.code if found else None) == ("group_cannot_spare" if refused else None)
+
+
+@pytest.mark.parametrize(
+    ("case", "others", "failing", "unproven", "needed", "stop", "warned"),
+    [
+        ("nothing against any", [], {}, {}, 2, False, []),
+        ("a sister fails", [], {2: "V2"}, {}, 2, False, ["V2"]),
+        ("it fails itself", [], {1: "V1"}, {}, 2, False, []),
+        ("one of three is enough", [], {2: "V2"}, {}, 1, False, []),
+        ("the failing one is out as well", [booking(2)], {2: "V2"}, {}, 1, False, []),
+        ("two fail", [], {2: "V2", 3: "V3"}, {}, 1, False, ["V2", "V3"]),
+        ("with one not known", [], {2: "V2"}, {3: "V3"}, 1, False, ["V2"]),
+        ("refused in any case", [], {2: "V2"}, {3: "V3"}, 2, False, []),
+        ("total stop", [], {2: "V2"}, {}, 2, True, []),
+    ],
+)
+def test_a_group_is_not_carried_by_a_failing_valve_without_a_reason(
+    case, others, failing, unproven, needed, stop, warned
+):
+    found = warn_not_protected(
+        booking(1),
+        others,
+        failing,
+        unproven,
+        group="G",
+        installed=3,
+        needed=needed,
+        total_stop=stop,
+    )
+    assert (found.numbers["valves"] if found else []) == warned
 
 
 def test_the_same_crew_at_two_valves_of_a_group_is_a_warning():

@@ -159,6 +159,33 @@ def why_not_group(
     if total_stop:
         return None
     spare = installed - needed
+    short = _first_short_day(booking, others, unproven, spare=spare)
+    if short is None:
+        return None
+    day, out = short
+    why = [f"{tag} is out" for pk, tag in out.items() if pk != booking.valve_id]
+    why += [
+        f"{tag} is not known"
+        for pk, tag in unproven.items()
+        if pk not in out and pk != booking.valve_id
+    ]
+    away = {**unproven, **out, booking.valve_id: booking.valve}
+    return Reason(
+        "group_cannot_spare",
+        f"{group} needs {needed} of {installed}; on {day.isoformat()} "
+        + (f"{', '.join(sorted(why))}." if why else "it can spare none."),
+        "Take other days, prove the other valve first, or use a total stop.",
+        {"day": day.isoformat(), "out": sorted(away.values()), "spare": spare},
+    )
+
+
+def _first_short_day(
+    booking: Booking, others: Sequence[Booking], never: Mapping[int, str], *, spare: int
+) -> tuple[date, dict[int, str]] | None:
+    """The first day on which more valves are away than the group can spare, and those out on it.
+
+    `never`: valves (id: tag) that are not counted on any day.
+    """
     day = booking.first_day
     while day <= booking.last_day:
         out = {
@@ -166,23 +193,45 @@ def why_not_group(
             for other in others
             if other.first_day <= day <= other.last_day
         }
-        away = {**unproven, **out, booking.valve_id: booking.valve}
-        if len(away) > spare:
-            why = [f"{tag} is out" for pk, tag in out.items() if pk != booking.valve_id]
-            why += [
-                f"{tag} is not known"
-                for pk, tag in unproven.items()
-                if pk not in out and pk != booking.valve_id
-            ]
-            return Reason(
-                "group_cannot_spare",
-                f"{group} needs {needed} of {installed}; on {day.isoformat()} "
-                + (f"{', '.join(sorted(why))}." if why else "it can spare none."),
-                "Take other days, prove the other valve first, or use a total stop.",
-                {"day": day.isoformat(), "out": sorted(away.values()), "spare": spare},
-            )
+        if len({*never, *out, booking.valve_id}) > spare:
+            return day, out
         day += ONE_DAY
     return None
+
+
+def warn_not_protected(
+    booking: Booking,
+    others: Sequence[Booking],
+    failing: Mapping[int, str],
+    unproven: Mapping[int, str],
+    *,
+    group: str,
+    installed: int,
+    needed: int,
+    total_stop: bool,
+) -> Reason | None:
+    """The group would have to carry on a pump whose valve is shown or judged not to protect it.
+
+    `failing` (id: tag) are valves whose verdict is 'Does not protect' or 'Not known'. A warning,
+    no refusal: where every valve of a group fails, one of them must be opened first.
+    """
+    if total_stop:
+        return None
+    spare = installed - needed
+    if _first_short_day(booking, others, unproven, spare=spare) is not None:
+        return None  # refused by the group rule
+    short = _first_short_day(booking, others, {**unproven, **failing}, spare=spare)
+    if short is None:
+        return None
+    day, out = short
+    tags = sorted(tag for pk, tag in failing.items() if pk not in out and pk != booking.valve_id)
+    return Reason(
+        "carried_unprotected",
+        f"On {day.isoformat()} {group} would carry on the pump of {', '.join(tags)}, whose valve "
+        "is not known to protect it.",
+        "Open or prove that valve first, or give the reason and the restriction it runs under.",
+        {"day": day.isoformat(), "valves": tags},
+    )
 
 
 def warn_same_crew(booking: Booking, others: Sequence[Booking], *, group: str) -> Reason | None:

@@ -14,6 +14,7 @@ from valvecare.planning.rules import (
     Placement,
     Season,
     lay_out,
+    warn_not_protected,
     warn_same_crew,
     why_no_hours,
     why_not_because,
@@ -23,7 +24,10 @@ from valvecare.planning.rules import (
     why_not_site,
     window_hours,
 )
+from valvecare.protection.models import Verdict
+from valvecare.protection.rules import Word
 from valvecare.register.models import CalendarRule, ProtectionValve, PumpGroup
+from valvecare.register.rules import ValveStatus
 from valvecare.work.models import WorkOrder
 from valvecare.work.rules import (
     OPENS_THE_VALVE,
@@ -41,6 +45,8 @@ HOLDS_ITS_SLOT = (
     OrderState.ON_HOLD.value,
 )
 """An order put off, dropped or closed no longer takes hours or a valve out of its group."""
+
+NOT_PROTECTING = (Word.DOES_NOT_PROTECT.value, Word.NOT_KNOWN.value)
 
 OUT_OF_SERVICE = frozenset(kind.value for kind in OrderKind) - {
     OrderKind.LOOK_AND_LISTEN.value,
@@ -60,6 +66,7 @@ class PlanBoard:
     hours_of_order: dict[int, tuple[int, dict[date, float]]]
     bookings: dict[int, list[Booking]]
     unproven: dict[int, dict[int, str]]
+    failing: dict[int, dict[int, str]]
     groups: dict[int, PumpGroup]
 
     def without(self, order_id: int) -> "PlanBoard":
@@ -86,7 +93,7 @@ class PlanBoard:
 
 
 def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
-    """The site's bookings and what is not known of these groups. Six queries."""
+    """The site's bookings and what is not known of these groups. Seven queries."""
     groups = {
         group.pk: group
         for group in PumpGroup.objects.filter(pk__in=group_ids).select_related("site")
@@ -136,8 +143,18 @@ def board_of(site_id: int, group_ids: Collection[int]) -> PlanBoard:
     ).values_list("group_id", "valve_id", "valve__tag")
     for group_id, valve_id, tag in no_record:
         unproven.setdefault(group_id, {})[valve_id] = tag
+    failing: dict[int, dict[int, str]] = {}
+    judged = Verdict.objects.filter(
+        is_current=True, word__in=NOT_PROTECTING, valve__pump__group_id__in=group_ids
+    ).filter(valve__status=ValveStatus.IN_SERVICE.value)
+    for group_id, valve_id, tag in judged.values_list(
+        "valve__pump__group_id", "valve_id", "valve__tag"
+    ):
+        failing.setdefault(group_id, {})[valve_id] = tag
     zone = next(iter(groups.values())).site.time_zone if groups else "UTC"
-    return PlanBoard(site_id, ZoneInfo(zone), seasons, hours, held, bookings, unproven, groups)
+    return PlanBoard(
+        site_id, ZoneInfo(zone), seasons, hours, held, bookings, unproven, failing, groups
+    )
 
 
 def hours_of(order: WorkOrder, valve: ProtectionValve, given: float | None) -> float | None:
@@ -198,17 +215,16 @@ def check(
         if order.kind in OUT_OF_SERVICE:
             group = board.groups[group_id]
             others = board.bookings.get(group_id, [])
-            refusals.append(
-                why_not_group(
-                    booking,
-                    others,
-                    board.unproven.get(group_id, {}),
-                    group=group.code,
-                    installed=group.installed,
-                    needed=group.needed,
-                    total_stop=window.is_total_stop and group_id not in still_needed,
-                )
-            )
+            unproven = board.unproven.get(group_id, {})
+            carries: dict[str, Any] = {
+                "group": group.code,
+                "installed": group.installed,
+                "needed": group.needed,
+                "total_stop": window.is_total_stop and group_id not in still_needed,
+            }
+            refusals.append(why_not_group(booking, others, unproven, **carries))
+            failing = board.failing.get(group_id, {})
+            warnings.append(warn_not_protected(booking, others, failing, unproven, **carries))
             warnings.append(warn_same_crew(booking, others, group=group.code))
     return Placement(
         days,
