@@ -1,14 +1,16 @@
 """One full strip-down of the invented plant on a phone, everything that can break broken once.
 
 Chromium at 390 px, a real server on the test's database: no network (as the browser's own tools
-cut it), the browser closed and opened again, the server killed, one answer lost. What was written
-is then counted in the tables: 0 lost, 0 doubled, photographs included. Set SHOTS to a folder for a
-picture of every step.
+cut it), the browser closed and opened again, the server killed, one answer lost. The default
+procedure leads the job: each of its steps is answered on the phone, and a second person looks at
+its hold points in a session of their own. What was written is then counted in the tables: 0 lost,
+0 doubled, photographs included. Set SHOTS to a folder for a picture of every step.
 """
 
 import sys
 import time
 from collections import Counter
+from datetime import timedelta
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +18,7 @@ import pytest
 from django.contrib.auth import get_user_model
 
 from tests.browser.phone import (
+    READY,
     Phone,
     big_photo,
     fill_step,
@@ -28,8 +31,10 @@ from tests.browser.phone import (
     take_along,
     wait_text,
 )
-from tests.factories.register import PASSWORD
+from tests.factories.register import PASSWORD, member
 from tests.factories.work import NOW, GaugeFactory, Job, WorkOrderFactory, joint_closed
+from tests.work.test_pages import act_url, signed_in, text_of
+from valvecare.core.permits import Role
 from valvecare.models import (
     Event,
     Finding,
@@ -40,6 +45,7 @@ from valvecare.models import (
     Photo,
     ProtectionValve,
     Signature,
+    StepRecord,
     TakenAlong,
     WorkOrder,
 )
@@ -48,7 +54,8 @@ from valvecare.project.demo import stock, world
 from valvecare.register.actions import make_label
 from valvecare.register.reads import live_labels
 from valvecare.register.rules import LabelKind
-from valvecare.work.reads import facts_of, verify_signature
+from valvecare.work.actions.load_procedures import load_default_set
+from valvecare.work.reads import facts_of, order_card, verify_signature
 from valvecare.work.rules import PartName
 
 pytestmark = [pytest.mark.browser, pytest.mark.django_db(transaction=True)]
@@ -69,12 +76,17 @@ WORN = {"measured_seat_depth": "0,08", "measured_metal_removed": "0"}
 LAPPED = {"measured_metal_removed": "0,05"}
 
 
+LOOKED_ON = (16, 64)
+"""The hold points of the default procedure: isolation, and the locks before the cover goes on."""
+
+
 class Walk:
     """The steps of one order on one phone, each photographed when somebody wants to look."""
 
     def __init__(self, phone: Phone, job: Job) -> None:
         self.phone, self.job = phone, job
         self.given, self.photos = 0, 0
+        self.answered: list[int] = []
 
     def give(
         self, verb: str, fields: dict[str, Any], *, about: str = "", photos: Any = None
@@ -83,6 +95,8 @@ class Walk:
         form = f'form[action$="/{verb}/"]'
         if verb == "gates":
             form += f':has(input[name="gate"][value="{about}"])'
+        if verb == "steps":
+            form += f':has([name="outcome_{about}"])'
         if verb == "findings":
             form += f':has(input[name="part"][value="{about}"])'
         self.phone.do(
@@ -98,6 +112,33 @@ class Walk:
             self.given += 1
             self.photos += len(photos or [])
         return words
+
+    def start(self) -> None:
+        """The first entry; the page comes again by itself, with the steps of the procedure."""
+
+        def run() -> None:
+            with self.phone.page.expect_navigation(url="**/whole/"):
+                self.phone.page.locator('form[action$="/start/"] button[type="submit"]').click()
+            self.phone.page.wait_for_function(READY)
+
+        self.phone.do(run)
+        self.given += 1
+        settled(self.phone, 1)
+
+    def steps(self, *firsts: int) -> None:
+        """Answer the forms of steps that begin with these numbers: all done, or read."""
+        for first in firsts:
+            numbers = self.phone.do(lambda first=first: self._numbers(first))
+            words = self.give("steps", {f"outcome_{n}": "done" for n in numbers}, about=str(first))
+            assert "accepted" in words.lower() or "waiting to send" in words
+            self.answered += numbers
+
+    def _numbers(self, first: int) -> list[int]:
+        values = self.phone.page.eval_on_selector_all(
+            'form[action$="/steps/"] [name="numbers"]', "found => found.map(one => one.value)"
+        )
+        held = [[int(n) for n in value.split(",")] for value in values]
+        return next(numbers for numbers in held if numbers[0] == first)
 
     def judge(self, part: PartName, *, photos: Any = None, **more: Any) -> str:
         asked = {ask for ask in SOUND if self.asks(part, ask)}
@@ -137,6 +178,7 @@ def job(transactional_db: None) -> Job:
     """A strip-down of the invented plant, readied, with its kit handed out and a label made."""
     world.register()
     stock.fill()
+    load_default_set(at=NOW - timedelta(days=30))
     keeper = get_user_model().objects.get(username="demo-admin")
     valve = ProtectionValve.objects.get(tag=VALVE)
     job = Job(valve.pump.group.site, WorkOrderFactory(valve=valve))
@@ -162,30 +204,36 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
         take_along(phone, job)
         shoot(phone, "taken along")
         first = WorkOrder.objects.get(pk=job.order.pk).version
-        assert "Accepted" in walk.give("start", {})
+        walk.start()
 
         # the network is cut: the code is compared with what was taken along
         walk.offline(True)
+        walk.steps(1)
         assert "Stop." in walk.give("identity", {"text": "7KQ3 9MXT"})
         code = live_labels(LabelKind.VALVE, [job.order.valve_id])[job.order.valve_id].code
         assert "waiting to send" in walk.give("identity", {"text": f"{code[:4]} {code[4:]}"})
-        assert "waiting to send" in walk.give("gates", {"words": "5 locks"}, about="isolated")
+        walk.steps(3, 8)
         found = {"words": "Bypass line warm at full load.", "grade": "as expected"}
         assert "waiting to send" in walk.give("as-found", found, photos=[big_photo()])
+        walk.steps(10)
+        assert "waiting to send" in walk.give("gates", {"words": "5 locks"}, about="isolated")
         phone.close()  # the battery is taken out
         phone.open()
         walk.offline(True)
-        assert "3 waiting to send" in phone.look("/at-the-valve/on-this-phone/")
+        assert "7 waiting to send" in phone.look("/at-the-valve/on-this-phone/")
         shoot(phone, "on this phone after a restart")
         walk.offline(False)
-        settled(phone, 4)
+        settled(phone, 8)
+        look_on(job, LOOKED_ON[0])  # the isolation, before the first nut is moved
 
         # one answer is lost after the server has stored the step
         phone.look(order_path(job) + "whole/")
+        walk.steps(17)
         lost = walk.lose_one_answer("gates")
         rods = {"rods": "long rods and clamp"}
         assert "waiting to send" in walk.give("gates", rods, about="cover released")
         assert lost == [200]
+        walk.steps(24, 29)
 
         # the server dies while parts are judged
         parts = list(facts_of(WorkOrder.objects.get(pk=job.order.pk)).parts)
@@ -204,12 +252,18 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
             assert "waiting to send" in walk.judge(part)
         lapped = {"stage": "as left", "found": "lapped, blue even", **LAPPED}
         assert "waiting to send" in walk.judge(PartName.BODY_SEAT, **lapped)
+        walk.steps(33, 36, 42, 47)
         server.start()
         settled(phone, walk.given)
 
         # together again, built in, closed, proven, signed
         phone.look(order_path(job) + "whole/")
         walk.give("gates", {}, about="every part judged")
+        walk.steps(53)
+        settled(phone, walk.given)
+        look_on(job, LOOKED_ON[1])  # locks new and fitted, before the cover goes on
+        phone.look(order_path(job) + "whole/")
+        walk.steps(65)
         lot = Lot.objects.get(kit__name="ELM160-125-soft", bin__store__site=job.site)
         walk.give("parts-used", {"name": "ELM160-125-soft", "lot": lot.code})
         joint = joint_closed(job.site)
@@ -217,8 +271,10 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
         fields |= {name: str(joint[name]) for name in ("lubricant", "wrench", "torque_nm")}
         walk.give("gates", fields, about="joint closed")
         walk.give("gates", {}, about="moved by hand")
+        walk.steps(72)
         flow = {"bypass_flow_m3_per_h": "50,3", "uncertainty_percent": "3"}
         walk.give("tests", {"method": "flow meter", **flow, "required_m3_per_h": "46.5"})
+        walk.steps(85, 89)
         entries = settled(phone, walk.given)
         sign_and_close(walk)
         shoot(phone, "closed")
@@ -239,25 +295,41 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
     photos = Photo.objects.filter(order=order).count()
     asked = {name: 7 if name == "gates" else len(parts) + 1 for name in ("gates", "findings")}
     asked |= {"parts built in": 1, "tests": 1, "start": 1}
+    answered = StepRecord.objects.filter(order=order).exclude(outcome="witnessed")
+    answers = Counter(answered.values_list("step__number", flat=True))
+    written["steps"], asked["steps"] = sum(answers.values()), len(walk.answered)
     lost_count = sum(max(0, asked[name] - written[name]) for name in asked)
     doubled = sum(max(0, written[name] - asked[name]) for name in asked)
     with capsys.disabled():
         sys.stdout.write(
-            f"\nstrip-down on a phone: {walk.given} entries given, {sum(written.values())} "
-            f"written, lost {lost_count}, doubled {doubled}; photographs {photos} of "
-            f"{walk.photos}; {time.monotonic() - began:.0f} s\n"
+            f"\nstrip-down on a phone: {walk.given} entries given, {sum(asked.values())} facts in "
+            f"them, {sum(written.values())} written, lost {lost_count}, doubled {doubled}; "
+            f"photographs {photos} of {walk.photos}; {time.monotonic() - began:.0f} s\n"
         )
     assert states == {"accepted": walk.given}
     assert (lost_count, doubled) == (0, 0)
     assert photos == walk.photos
     assert set(gates.values()) == {1}
     assert findings == wanted
-    assert order.version == first + walk.given + 1  # each entry once, and the close
+    assert order.version == first + walk.given + len(LOOKED_ON) + 1  # and the close
+    assert Counter(walk.answered) == answers
+    assert [
+        line.number for line in order_card(order.pk, job.technician).steps if line.is_open
+    ] == []
     assert order.state == "closed"
     assert verify_signature(Signature.objects.get(order=order)).is_intact
     assert not TakenAlong.objects.filter(order=order, back_at=None).exists()
     gate = Gate.objects.get(order=order, kind="isolated")
     assert gate.at < gate.recorded_at  # done when it was written, not when it was sent
+
+
+def look_on(job: Job, step: int) -> None:
+    """A second person looks at a hold point, signed in on a machine of their own."""
+    second = member(job.site, Role.TECHNICIAN)
+    version = WorkOrder.objects.get(pk=job.order.pk).version
+    fields = {"hold_point": step, "version": version, "idempotency_key": f"witness-{step}"}
+    answer = signed_in(second).post(act_url(job.order, "witness"), fields)
+    assert answer.status_code == 303, text_of(answer)
 
 
 def sign_and_close(walk: Walk) -> None:
