@@ -80,6 +80,7 @@ from valvecare.work.models import (
     Signature,
     StepRecord,
     TakenAlong,
+    TestedStep,
     Tightening,
     WorkOrder,
 )
@@ -162,6 +163,7 @@ __all__ = [
     "Store",
     "Supersession",
     "TestPolicy",
+    "TestedStep",
     "TestReading",
     "TestRun",
 ]

@@ -6,7 +6,7 @@ from typing import Any
 from django.db import transaction
 
 from valvecare.core.events import record
-from valvecare.proving.actions.run import taken_run
+from valvecare.proving.actions.run import taken_run, tell_order
 from valvecare.proving.models import StepAnswer, TestRun
 from valvecare.proving.rules import why_not_answer, why_not_step
 from valvecare.work.actions.order import fact_time, refuse_if
@@ -46,4 +46,5 @@ def answer_step(
         site=run.order.site,
         valve=run.order.valve,
     )
+    tell_order(run)
     return run

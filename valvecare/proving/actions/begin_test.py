@@ -9,6 +9,7 @@ from django.db import IntegrityError, transaction
 
 from valvecare.core.errors import Reason, Refused
 from valvecare.core.events import record
+from valvecare.proving.actions.run import tell_order
 from valvecare.proving.models import TestRun
 from valvecare.proving.reads import begin_view
 from valvecare.proving.rules import (
@@ -130,4 +131,5 @@ def begin_test(
         data={"run": run.pk},
         state=OrderState.UNDER_WAY.value,
     )
+    tell_order(run)
     return run

@@ -9,7 +9,7 @@ from django.db import transaction
 
 from valvecare.core.events import record
 from valvecare.protection.rules import GuidedProof, ProofMethod
-from valvecare.proving.actions.run import taken_run
+from valvecare.proving.actions.run import taken_run, tell_order
 from valvecare.proving.models import TestRun
 from valvecare.proving.reads import run_facts
 from valvecare.proving.reads.run import reading_lines
@@ -58,6 +58,7 @@ def finish_test(
     run.finished_at, run.test = at, order.tests.select_related("test").order_by("-id")[0].test
     run.result, run.words, run.rule_version = run.test.result, told, RULE_VERSION
     run.save(update_fields=["finished_at", "test", "result", "words", "rule_version"])
+    tell_order(run, judged, also=actor)
     record(
         "test_run.finished",
         run,

@@ -10,7 +10,7 @@ from django.db.models import Max
 
 from valvecare.core.errors import Reason, Refused
 from valvecare.core.events import record
-from valvecare.proving.actions.run import taken_run
+from valvecare.proving.actions.run import taken_run, tell_order
 from valvecare.proving.models import TestReading, TestRun
 from valvecare.proving.rules import (
     GAUGE_UNITS,
@@ -198,7 +198,9 @@ def record_readings(
     refused_rows = [reason for result in results for reason in result.reasons]
     if all_or_none and refused_rows:
         raise Refused(*refused_rows)
-    _tell(run, made, actor=actor, at=at)
+    if made:
+        _tell(run, made, actor=actor, at=at)
+        tell_order(run)
     return results
 
 
@@ -212,8 +214,6 @@ def _next_stop(run: TestRun, given: Mapping[str, Any]) -> int | None:
 
 
 def _tell(run: TestRun, made: Sequence[TestReading], *, actor: Any, at: datetime) -> None:
-    if not made:
-        return
     who: dict[str, Any] = {
         "actor": actor,
         "at": at,

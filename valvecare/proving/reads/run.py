@@ -5,6 +5,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
+from django.db.models import Q
 from msgspec import convert
 
 from valvecare.core.errors import NotFound
@@ -182,9 +183,13 @@ def _visible(user: Any) -> Any:
 
 
 def latest_run(order: WorkOrder) -> TestRun | None:
-    """The open run of an order's present revision, or the latest one that ended."""
+    """The open run of an order's present revision, or the latest one that ended.
+
+    A test that an amended record carried over is one of the present revision.
+    """
+    present = Q(revision=order.revision) | Q(test__of_order__revision=order.revision)
     return (
-        TestRun.objects.filter(order=order, revision=order.revision)
+        TestRun.objects.filter(present, order=order)
         .select_related("order__site", "order__valve__pump__group", "begun_by", "done_by", "test")
         .order_by("-id")
         .first()

@@ -9,6 +9,7 @@ from valvecare.protection.actions import add_function_test, judge_group_of
 from valvecare.protection.rules import METHODS_WITH_PUMP, GuidedProof, ProofMethod, ProofResult
 from valvecare.work.actions.measure import who_did_it
 from valvecare.work.actions.order import fact_time, keep, refuse_if, taken_at_the_valve
+from valvecare.work.actions.tell_test_steps import forget_test_steps
 from valvecare.work.models import OrderTest, WorkOrder
 from valvecare.work.reads import facts_of, latest_test
 from valvecare.work.rules import OrderState, why_not_test
@@ -63,6 +64,8 @@ def record_test(
     )
     person = who_did_it(order, done_by)
     OrderTest.objects.create(order=order, revision=order.revision, test=test, done_by=person)
+    if guided is None:
+        forget_test_steps(order)
     latest = latest_test(order)
     proven = (
         latest is not None

@@ -17,6 +17,7 @@ from valvecare.work.models import (
     OrderTest,
     PartUsed,
     StepRecord,
+    TestedStep,
     WorkOrder,
 )
 from valvecare.work.reads import latest_test, order_content, tests_of
@@ -136,4 +137,6 @@ def _carry_over(order: WorkOrder, revision: int) -> None:
         value.pk, value.revision = None, revision
         value.finding_id = new_ids[value.finding_id]
     Measurement._default_manager.bulk_create(values)
-    OrderTest.objects.filter(order=order, revision=order.revision).update(revision=revision)
+    now = {"order": order, "revision": order.revision}
+    if OrderTest.objects.filter(**now).update(revision=revision):
+        TestedStep.objects.filter(**now).update(revision=revision)

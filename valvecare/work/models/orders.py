@@ -3,7 +3,7 @@
 Gates, findings, parts used, tests, deferrals, releases and closed revisions are only added.
 """
 
-from typing import ClassVar
+from typing import Any, ClassVar
 
 from django.conf import settings
 from django.db import models
@@ -26,6 +26,7 @@ from valvecare.work.rules import (
     Signed,
     Stage,
 )
+from valvecare.work.rules.test_steps import STEP_IDS
 
 BIG = 1e9
 _ENDED = [state.value for state in ENDS]
@@ -426,6 +427,38 @@ class OrderTest(SiteScoped):
 
     def __str__(self) -> str:
         return f"{self.order_id}: {self.test}"
+
+
+class TestedStep(SiteScoped):
+    """What the guided test of an order says of one of its steps, as it stands.
+
+    Follows from the readings and answers of the test, which are the evidence; written anew with
+    each of them, so that a step of the procedure is settled by its own step of the test.
+    """
+
+    __test__ = False
+    site_path: ClassVar[str] = "order__site"
+
+    order = models.ForeignKey(WorkOrder, on_delete=models.PROTECT, related_name="tested_steps")
+    revision = models.PositiveSmallIntegerField()
+    step = models.CharField(max_length=2, choices=[(step, step) for step in STEP_IDS])
+    outcome = models.CharField(max_length=20)
+    because = models.CharField(max_length=300, blank=True)
+    is_settled = models.BooleanField()
+    people: Any = models.JSONField(help_text="Ids of who read, answered or led: no witnesses.")
+    recorded_at = models.DateTimeField(help_text="When the last of it was recorded.")
+
+    class Meta:
+        db_table = "valvecare_tested_step"
+        ordering = ("order", "revision", "step")
+        constraints = [
+            models.UniqueConstraint(
+                fields=["order", "revision", "step"], name="tested_step_once_per_revision"
+            )
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.order_id}: {self.step} {self.outcome}"
 
 
 class Deferral(SiteScoped):

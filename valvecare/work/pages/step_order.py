@@ -91,7 +91,8 @@ def _test(card: OrderCard, tests: list[OrderStep]) -> Iterator[Asked]:
     kinds = GATES[card.kind]
     if GateKind.PARTS_JUDGED in kinds or GateKind.JOINT_CLOSED in kinds:
         yield Asked("parts-used")
-    if not tests or not all(line.is_settled for line in tests):
+    is_recorded = card.tests or card.releases
+    if not tests or not is_recorded or not all(line.is_settled for line in tests):
         yield Asked("tests")
 
 

@@ -124,7 +124,8 @@ def gathered(order: WorkOrder, valve: ProtectionValve | None = None) -> Gathered
         valve,
         gates=passed,
         judgements=judgements,
-        has_test=test is not None or release is not None,
+        has_test=test is not None,
+        is_released=release is not None,
     )
     facts = OrderFacts(
         kind=kind,

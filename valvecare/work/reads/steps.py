@@ -15,6 +15,7 @@ from valvecare.work.models import (
     OrderTest,
     ProvisionalRelease,
     StepRecord,
+    TestedStep,
     WorkOrder,
 )
 from valvecare.work.reads.procedures import rows_of, valve_facts
@@ -46,6 +47,8 @@ class AskedStep:
     is_unsure: bool
     answer: StepRecord | None
     witness: StepRecord | None
+    tested: TestedStep | None = None
+    """How its own step of a guided test stands."""
 
     @property
     def number(self) -> int:
@@ -94,7 +97,7 @@ class OrderStep:
     @property
     def said(self) -> str:
         """What is recorded, in one line."""
-        if not self.outcome:
+        if not self.outcome or (self.test_step and not self.is_settled):
             return "recorded" if self.is_settled else ""
         value = "" if self.value is None else f" {self.value:g} {self.unit}"
         gauge = f", {self.gauge}" if self.gauge else ""
@@ -108,7 +111,8 @@ def _name(user: Any) -> str | None:
 
 def plain_step(line: AskedStep) -> OrderStep:
     """The step without rows of tables."""
-    step, row, looked = line.step, line.answer, line.witness
+    step, row, looked, tested = line.step, line.answer, line.witness, line.tested
+    told = row or tested
     return OrderStep(
         step.number,
         step.phase,
@@ -130,8 +134,8 @@ def plain_step(line: AskedStep) -> OrderStep:
         line.is_unsure,
         line.state.is_settled,
         line.state.is_open,
-        row.outcome if row else "",
-        row.because if row else "",
+        told.outcome if told else "",
+        told.because if told else "",
         row.value if row else None,
         str(row.gauge) if row and row.gauge else "",
         _name(row.by) if row else None,
@@ -158,6 +162,12 @@ def _records(
     return answers, witnesses
 
 
+def _tested(order: WorkOrder) -> dict[str, TestedStep]:
+    """How each step of the order's guided test stands; empty where none was begun."""
+    rows = TestedStep.objects.filter(order=order, revision=order.revision)
+    return {row.step: row for row in rows}
+
+
 @dataclass(frozen=True, slots=True)
 class Doing:
     """Who did what settles a step, and when it was recorded."""
@@ -177,9 +187,13 @@ def _doings(order: WorkOrder, step: WorkStep) -> list[Doing]:
         rows += Finding.objects.filter(**here, part=step.part)
     found = [Doing(frozenset((row.by_id, row.done_by_id)), row.recorded_at) for row in rows]
     if step.kind == WorkStepKind.TEST:
-        for row in OrderTest.objects.filter(**here).select_related("test"):
-            people = frozenset((row.test.recorded_by_id, row.done_by_id))
-            found.append(Doing(people, row.test.recorded_at))
+        tested = _tested(order).get(step.test_step)
+        if tested is not None:
+            found.append(Doing(frozenset(tested.people), tested.recorded_at))
+        else:
+            for row in OrderTest.objects.filter(**here).select_related("test"):
+                people = frozenset((row.test.recorded_by_id, row.done_by_id))
+                found.append(Doing(people, row.test.recorded_at))
         for release in ProvisionalRelease.objects.filter(**here):
             found.append(Doing(frozenset((release.signed_by_id,)), release.signed_at))
     return found
@@ -202,6 +216,7 @@ def step_lines(
     gates: Mapping[GateKind, datetime],
     judgements: Mapping[PartName, PartJudgement],
     has_test: bool,
+    is_released: bool,
 ) -> tuple[AskedStep, ...]:
     """Every step that applies to this order, in its order. Empty where no version is fixed."""
     if order.procedure_id is None:
@@ -212,6 +227,7 @@ def step_lines(
     witnesses = {
         pk: given[pk] for pk, step in rows if pk in given and _still_stands(order, step, given[pk])
     }
+    tested = _tested(order) if any(step.test_step for _, step in rows) else {}
     measured = Measurement.objects.filter(order=order, revision=order.revision)
     recorded = Recorded(
         gates=gates,
@@ -222,6 +238,8 @@ def step_lines(
         },
         measured=set(measured.order_by().values_list("finding__part", "quantity")),
         has_test=has_test,
+        tested={name: row.is_settled for name, row in tested.items()},
+        is_released=is_released,
     )
     return tuple(
         AskedStep(
@@ -237,6 +255,7 @@ def step_lines(
             one.is_unsure,
             answers.get(pk),
             witnesses.get(pk),
+            tested.get(step.test_step),
         )
         for (pk, step), one in zip(rows, applied, strict=True)
         if one.applies

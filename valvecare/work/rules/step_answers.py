@@ -1,7 +1,7 @@
 """Answers to the steps of a procedure: what they must say, and which steps are still open."""
 
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 from valvecare.core.errors import Reason
@@ -57,7 +57,11 @@ class Recorded:
     measured: Collection[tuple[str, str]] = ()
     """Part and quantity of every value read at a part."""
     has_test: bool = False
-    """A function test, or a signed provisional release."""
+    """A function test."""
+    tested: Mapping[str, bool] = field(default_factory=dict)
+    """Steps T0 to T7 of a guided test: is each judged, answered or not applicable."""
+    is_released: bool = False
+    """A signed provisional release: the pump cannot run."""
 
 
 def is_settled(step: WorkStep, recorded: Recorded, *, is_answered: bool) -> bool:
@@ -65,7 +69,8 @@ def is_settled(step: WorkStep, recorded: Recorded, *, is_answered: bool) -> bool
     if step.is_answered:
         return is_answered
     if step.kind == WorkStepKind.TEST:
-        return recorded.has_test
+        by_its_own = recorded.tested.get(step.test_step, recorded.has_test)
+        return by_its_own or recorded.is_released
     if step.kind in (WorkStepKind.GATE, WorkStepKind.TIGHTEN):
         return gate_of(step) in recorded.gates
     return step.part in recorded.judged or (step.part, step.quantity) in recorded.measured
