@@ -179,6 +179,18 @@ def test_a_function_test_of_the_demo_world_with_the_network_cut(
         return shown, box.is_visible()
 
     assert phone.do(watch) == (True, False)
+
+    def watch_the_rise() -> tuple[str, bool]:
+        """The inlet was read at 143 °C; 12 K are agreed: 156 crosses, 148.45 does not."""
+        box, hot = phone.page.locator("#abort-now"), phone.page.locator("[data-rise-side=hot]")
+        hot.fill("156,0")
+        told = box.inner_text()
+        hot.fill("148,45")
+        return told, box.is_visible()
+
+    told, is_shown = phone.do(watch_the_rise)
+    assert "temperature rise, K: 13, agreed 12" in told
+    assert not is_shown
     late = gauged(outlet_temperature=("148.45", "TH-23"), vibration=("2.8", "VM-03"))
     late |= {"value_cavitation_noise": "0"}
     send(phone, url(job, "t1"), "T1 readings", late, "waiting")

@@ -391,6 +391,31 @@ def test_an_abort_limit_is_recorded_when_it_is_crossed(job, case, rows, crossed)
     assert events.count() == len(crossed)
 
 
+def test_a_test_that_was_broken_off_is_ended_at_once(job):
+    job.begin().read([one("T0", "joints tight", 1), one("T1", "vibration", 12, "VM-01")])
+    job.answer("T6", "the second pump is in repair")
+    run = job.finish()
+    because = "the test was broken off: T1: vibration 12 mm/s, agreed limit 7.1 mm/s"
+    assert (run.result, job.order.state) == ("undecided", "under way")
+    assert run.test.evidence["not_done"] == {
+        "T6": "the second pump is in repair",
+        **{step: because for step in ("T1", "T2", "T3", "T4", "T5")},
+    }
+    assert StepAnswer.objects.filter(recorded_by=job.technician).count() == 6
+
+
+def test_temperatures_read_together_are_held_against_each_other(job):
+    """A colder inlet read with its own outlet is no rise over the outlet of before."""
+    cold, hot = "temperature at the pump inlet", "temperature at the pump outlet"
+    job.begin().read([one("T1", cold, 130, "TH-01"), one("T1", hot, 135, "TH-02")])
+    results = job.read([one("T1", cold, 121, "TH-01"), one("T1", hot, 126, "TH-02")])
+    assert [result.crossed for result in results] == ["", ""]
+    [alone] = job.read([one("T1", cold, 113, "TH-01")])
+    assert alone.crossed == "temperature rise 13 K, agreed limit 12 K"
+    results = job.read([one("T1", hot, 140, "TH-02"), one("T1", cold, 120, "TH-01")])
+    assert [bool(result.crossed) for result in results] == [False, True]
+
+
 def test_readings_need_sight_a_permit_and_an_open_run(job):
     job.begin()
     row = [one("T0", "joints tight", 1)]

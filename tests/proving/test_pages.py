@@ -6,7 +6,7 @@ import pytest
 from django.test import Client
 from django.urls import reverse
 
-from tests.factories.proving import GAUGES, METER, Guided
+from tests.factories.proving import GAUGES, METER, Guided, one
 from tests.factories.register import SiteFactory, member
 from valvecare.core.permits import Role
 from valvecare.models import FunctionTest, TestReading, TestRun, Verdict, WorkOrder
@@ -205,6 +205,30 @@ def test_a_crossed_abort_limit_is_shown_large_on_every_page(job):
         assert "BREAK OFF. Abort limit crossed." in page
         assert "T1: vibration 12 mm/s, agreed limit 7.1 mm/s" in page
         assert "Do not start it again before the cause is found" in page
+        assert f'href="{url(job)}#finish-head"' in page
+    assert "recorded as not done, because the test was broken off" in text(client.get(url(job)))
+
+
+def test_a_stop_is_shown_with_what_is_needed(job):
+    job.begin().read(
+        [
+            one("T2", "main flow", 12, "FM-01", stop=1),
+            one("T2", "bypass flow", 28, "FM-01", stop=1),
+        ]
+    )
+    page = text(signed_in(job.technician).get(url(job, "-step", "t2")))
+    assert "total 40 m³/h ± 0.61 m³/h, needed 27 m³/h" in page
+
+
+def test_the_phone_knows_the_rise_and_what_was_read_last(job):
+    job.begin().read([one("T1", "temperature at the pump inlet", 130.5, "TH-01")])
+    page = signed_in(job.technician).get(url(job, "-step", "t1")).content.decode()
+    cold = re.search(r'<input[^>]*name="value_inlet_temperature"[^>]*>', page).group()
+    hot = re.search(r'<input[^>]*name="value_outlet_temperature"[^>]*>', page).group()
+    for field, side, last in ((cold, "cold", "130.5"), (hot, "hot", "")):
+        assert f'data-rise-side="{side}"' in field
+        assert f'data-rise-last="{last}"' in field
+        assert 'data-rise-limit="12"' in field
 
 
 def test_the_page_why_shows_raw_readings_and_working(job):

@@ -12,6 +12,23 @@ from valvecare.proving.rules import why_not_answer, why_not_step
 from valvecare.work.actions.order import fact_time, refuse_if
 
 
+def add_answer(
+    run: TestRun, step: str, because: str, *, answered_at: datetime, actor: Any, at: datetime
+) -> StepAnswer:
+    """Store why a step of a run that is held was not done."""
+    row = StepAnswer(
+        run=run,
+        step=step,
+        because=because,
+        answered_at=answered_at,
+        recorded_by=actor,
+        recorded_at=at,
+    )
+    row.clean_fields(exclude=["run", "recorded_by"])
+    row.save(force_insert=True)
+    return row
+
+
 @transaction.atomic
 def answer_step(
     run_id: int,
@@ -26,16 +43,8 @@ def answer_step(
     run = taken_run(run_id, actor=actor)
     refuse_if(why_not_step(step, run.not_applicable))
     refuse_if(why_not_answer(because))
-    row = StepAnswer(
-        run=run,
-        step=step,
-        because=because,
-        answered_at=fact_time(done_at, at=at, not_before=run.begun_at),
-        recorded_by=actor,
-        recorded_at=at,
-    )
-    row.clean_fields(exclude=["run", "recorded_by"])
-    row.save(force_insert=True)
+    answered_at = fact_time(done_at, at=at, not_before=run.begun_at)
+    row = add_answer(run, step, because, answered_at=answered_at, actor=actor, at=at)
     record(
         "test_run.step_answered",
         run,

@@ -9,11 +9,19 @@ from django.db import transaction
 
 from valvecare.core.events import record
 from valvecare.protection.rules import GuidedProof, ProofMethod
+from valvecare.proving.actions.answer_step import add_answer
 from valvecare.proving.actions.run import taken_run, tell_order
 from valvecare.proving.models import TestRun
 from valvecare.proving.reads import run_facts
 from valvecare.proving.reads.run import reading_lines
-from valvecare.proving.rules import RULE_VERSION, RunFacts, RunJudgement, judge_run, why_not_finish
+from valvecare.proving.rules import (
+    RULE_VERSION,
+    RunFacts,
+    RunJudgement,
+    broken_off,
+    judge_run,
+    why_not_finish,
+)
 from valvecare.work.actions.order import refuse_if
 from valvecare.work.actions.record_test import record_test
 from valvecare.work.models import Gauge
@@ -34,11 +42,18 @@ def finish_test(
     """Judge the run from its readings and record it as the function test of its order.
 
     `version` is the order's. The worse of the steps and of the flow with its band is the result;
-    the order is proven only as `record_test` says. Raises `Refused` while a step is unanswered.
+    the order is proven only as `record_test` says. Raises `Refused` while a step is unanswered;
+    after a crossed abort limit what was left is 'not done, because the test was broken off'.
     """
     run = taken_run(run_id, actor=actor)
     facts = run_facts(run)
     judged = judge_run(facts)
+    left = broken_off(judged, facts.crossed)
+    if left:
+        for step, because in left.items():
+            add_answer(run, step, because, answered_at=at, actor=actor, at=at)
+        facts = run_facts(run)
+        judged = judge_run(facts)
     refuse_if(why_not_finish(judged))
     told = ". ".join(part for part in (words, judged.words) if part)[:500]
     given: dict[str, Any] = dict(judged.recorded)

@@ -1,6 +1,6 @@
 """Add raw readings to a run; each row by itself: created, there already, or refused."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Container, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -47,8 +47,12 @@ def _limits(run: TestRun) -> dict[Watched, AbortLimit]:
     return {Watched(name): AbortLimit(**limit) for name, limit in run.abort_limits.items()}
 
 
-def _crossed(run: TestRun, row: TestReading) -> str:
-    """The abort limit this reading crosses, alone or with the other temperature of its step."""
+def _crossed(run: TestRun, row: TestReading, *, follows: Container[tuple[str, str]]) -> str:
+    """The abort limit this reading crosses, alone or with the other temperature of its step.
+
+    `follows`: step and quantity of the rows sent with it that come after it. Where the other
+    temperature is among them it is held against that one, when it comes.
+    """
     quantity, limits = TestQuantity(row.quantity), _limits(run)
     watched = watched_by(quantity)
     if watched is not None:
@@ -57,7 +61,7 @@ def _crossed(run: TestRun, row: TestReading) -> str:
         TestQuantity.OUTLET_TEMPERATURE: TestQuantity.INLET_TEMPERATURE,
         TestQuantity.INLET_TEMPERATURE: TestQuantity.OUTLET_TEMPERATURE,
     }.get(quantity)
-    if pair is None:
+    if pair is None or (row.step, pair.value) in follows:
         return ""
     other = (
         TestReading.objects.filter(
@@ -73,7 +77,13 @@ def _crossed(run: TestRun, row: TestReading) -> str:
 
 
 def _unsaved(
-    run: TestRun, given: Mapping[str, Any], *, key: str, actor: Any, at: datetime
+    run: TestRun,
+    given: Mapping[str, Any],
+    *,
+    key: str,
+    actor: Any,
+    at: datetime,
+    follows: Container[tuple[str, str]],
 ) -> TestReading:
     quantity, value = TestQuantity(given["quantity"]), float(given["value"])
     step, stop = str(given["step"]), given.get("stop")
@@ -125,7 +135,7 @@ def _unsaved(
         because=str(given.get("because", "")),
     )
     row.clean_fields(exclude=["run", "gauge", "done_by", "recorded_by", "instead_of"])
-    row.crossed = _crossed(run, row)
+    row.crossed = _crossed(run, row, follows=follows)
     return row
 
 
@@ -187,7 +197,8 @@ def record_readings(
             continue
         try:
             with transaction.atomic():
-                row = _unsaved(run, given, key=own, actor=actor, at=at)
+                follows = [(str(one["step"]), str(one["quantity"])) for one in rows[index + 1 :]]
+                row = _unsaved(run, given, key=own, actor=actor, at=at, follows=follows)
                 row.save(force_insert=True)
         except Refused as refused:
             results.append(ReadingResult(index, "refused", None, "", tuple(refused.reasons)))

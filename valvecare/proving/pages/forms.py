@@ -175,6 +175,9 @@ def gauges_of(run: RunCard, step: str) -> Mapping[TestQuantity, list[tuple[str, 
     return found
 
 
+_SIDES = {TestQuantity.INLET_TEMPERATURE: "cold", TestQuantity.OUTLET_TEMPERATURE: "hot"}
+
+
 class ReadingsForm(VerbForm):
     """What one step asks for; as often as needed, only what is filled is recorded."""
 
@@ -233,6 +236,7 @@ class ReadingsForm(VerbForm):
         if limit is not None:
             field.widget.attrs["data-abort-above"] = f"{limit:g}"
             field.widget.attrs["data-abort-words"] = f"{WATCHED_READ[quantity]}, {spec.unit}"
+        field.widget.attrs |= self._rise(quantity)
         self.fields[f"value_{name}"] = field
         choices = list(self.gauges.get(quantity, ()))
         seen = [row.gauge for row in self.run.readings if row.quantity == quantity.value]
@@ -248,6 +252,23 @@ class ReadingsForm(VerbForm):
         found = self.run.abort_limits.get(watched.value, {}) if watched is not None else {}
         limit: float | None = found.get("limit")
         return limit
+
+    def _rise(self, quantity: TestQuantity) -> dict[str, str]:
+        """What the phone needs to hold the rise over the pump against its limit by itself."""
+        side = _SIDES.get(quantity)
+        limit = self.run.abort_limits.get(Watched.RISE.value, {}).get("limit")
+        if side is None or limit is None:
+            return {}
+        last = [
+            f"{row.value:g}"
+            for row in self.run.readings_of(self.test_step)
+            if row.quantity == quantity.value and not row.replaced
+        ]
+        return {
+            "data-rise-side": side,
+            "data-rise-limit": f"{limit:g}",
+            "data-rise-last": last[-1] if last else "",
+        }
 
     def _told(self, quantity: TestQuantity) -> str:
         """What to know at this field: the limit to stop at, or the flow that is needed."""

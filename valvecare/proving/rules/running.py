@@ -296,6 +296,17 @@ def why_not_answer(because: str) -> Reason | None:
     return Reason("no_because", "Say why the step is not done.", "A few plain words will do.")
 
 
+def broken_off(judged: RunJudgement, crossed: Sequence[str]) -> Mapping[str, str]:
+    """Why each step without an answer was not done, once an abort limit was crossed: by step.
+
+    Nobody goes on after a break-off, so nobody is asked again why the rest was left.
+    """
+    if not crossed:
+        return {}
+    because = f"the test was broken off: {crossed[0]}"
+    return {line.step: because for line in judged.steps if not line.is_answered}
+
+
 def why_not_finish(judged: RunJudgement) -> Reason | None:
     """Every step that applies was done with all it needs, or says why not. Empty is no answer."""
     bare = {
