@@ -7,7 +7,7 @@ STEPS = [(f"T{number}", f"T{number}") for number in range(8)]
 
 
 class Migration(migrations.Migration):
-    dependencies = [("valvecare", "0004_closed_in_share")]
+    dependencies = [("valvecare", "0006_cover_closure_and_lining")]
 
     operations = [
         migrations.CreateModel(
