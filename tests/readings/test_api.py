@@ -441,6 +441,7 @@ def test_plant_events_are_stored_once(series, token):
         {**event, "kind": "sneeze"},
         {**event, "duration_s": -1},
         7,
+        {**event, "duration_s": 3_600},
     ]
     client = APIClient()
     answer = client.post("/api/v1/plant-events", {"events": rows}, format="json", **token)
@@ -454,6 +455,7 @@ def test_plant_events_are_stored_once(series, token):
         ("rejected", "malformed_row"),
         ("rejected", "malformed_row"),
         ("rejected", "malformed_row"),
+        ("conflict", "other_event_stored"),
     ]
     assert (
         client.post(

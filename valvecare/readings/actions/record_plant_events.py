@@ -37,7 +37,9 @@ class PlantEventRow(msgspec.Struct, forbid_unknown_fields=True):
 def record_plant_events(
     rows: Sequence[PlantEventRow | Reason], *, actor: Any, at: datetime, source: str
 ) -> list[Verdict]:
-    """Store reported events, one per pump, kind and instant; a repeat is a duplicate.
+    """Store reported events, one per pump, kind and instant.
+
+    A repeat is a duplicate; one with another duration or speed is a conflict, the first stays.
 
     New ones wake the run that counts them by the condition rules and judges their valves.
     """
@@ -90,7 +92,7 @@ def record_plant_events(
                 "recorded_at": at,
             },
         )
-        verdicts.append(_verdict(index, RowStatus.CREATED if is_new else RowStatus.DUPLICATE, None))
+        verdicts.append(_told(index, event, row, is_new=is_new))
         if is_new:
             record(
                 "plant.reported",
@@ -104,6 +106,22 @@ def record_plant_events(
     if any(one.status == RowStatus.CREATED for one in verdicts):
         wake("due.refresh")
     return verdicts
+
+
+def _told(index: int, event: PlantEvent, row: PlantEventRow, *, is_new: bool) -> Verdict:
+    """Created, the same again, or another report of the same instant: the first stays."""
+    if is_new:
+        return _verdict(index, RowStatus.CREATED, None)
+    if (event.duration_s, event.speed_rpm) == (row.duration_s, row.speed_rpm):
+        return _verdict(index, RowStatus.DUPLICATE, None)
+    stored = ", ".join(
+        f"{value:g} {unit}"
+        for value, unit in ((event.duration_s, "s"), (event.speed_rpm, "rpm"))
+        if value is not None
+    )
+    words = f"A {event.kind} of this instant is stored with {stored or 'no numbers'}; it stays."
+    remedy = "Report an event once it is over, with its numbers."
+    return _verdict(index, RowStatus.CONFLICT, Reason("other_event_stored", words, remedy))
 
 
 def _verdict(index: int, status: RowStatus, reason: Reason | None) -> Verdict:
