@@ -105,6 +105,45 @@ def test_a_new_answer_is_a_new_row_and_the_old_one_stays(valve):
     assert (new.word, new.is_current, new.judged_at) == ("Does not protect", True, LATER)
 
 
+def test_a_proof_does_not_move_with_the_valve_to_another_pump(valve):
+    """30 m3/h measured at one pump say nothing of the head of another."""
+    judge_valves([valve.pk], NOON)
+    assert current(valve).word == "Protects"
+    other = PumpFactory(group=valve.pump.group, with_curve=True)
+    who = {"actor": administrator(), "at": LATER}
+    change_record(ProtectionValve, valve.pk, {"pump": other}, version=valve.version, **who)
+    judge_valves([valve.pk], LATER)
+    row = current(valve)
+    assert (row.word, row.code, row.since) == ("Doubtful", "not_proven_here", LATER.date())
+    assert row.reason == f"Stands at {other.tag} since 4 May 2026 and has not been proven there."
+    proven(valve, "2026-05-05", done_at=LATER + timedelta(days=1))
+    judge_valves([valve.pk], LATER + timedelta(days=1))
+    assert current(valve).word == "Protects"
+
+
+@pytest.mark.parametrize(("result", "word"), [("pass", "Doubtful"), ("fail", "Does not protect")])
+def test_years_on_the_shelf_outdate_a_pass_but_not_a_failure(valve, result, word):
+    proven(valve, "2026-05-03", result=result, bypass_flow_m3_per_h=None, uncertainty_share=None,
+           required_m3_per_h=None, method="with the pump, no flow measured")  # fmt: skip
+    who = {"actor": administrator(), "at": NOON}
+    spare = change_record(
+        ProtectionValve, valve.pk, {"status": "spare"}, version=valve.version, **who
+    )
+    assert spare.placed_at is None
+    back = change_record(
+        ProtectionValve,
+        valve.pk,
+        {"status": "in service"},
+        version=spare.version,
+        actor=administrator(),
+        at=LATER,
+    )
+    assert back.placed_at == LATER
+    judge_valves([valve.pk], LATER)
+    assert current(valve).word == word
+    assert "not_proven_here" in {ground["code"] for ground in current(valve).grounds}
+
+
 def test_a_valve_out_of_service_is_not_judged(valve):
     ProtectionValve.objects.filter(pk=valve.pk).update(status="spare")
     assert judge_valves([valve.pk], NOON).judged == 0

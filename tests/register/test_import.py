@@ -454,3 +454,20 @@ def test_an_import_costs_the_same_for_few_rows_and_for_many(
         ]
         with django_assert_max_num_queries(20):
             assert run(csv(VALVE, *lines), planner).added == size
+
+
+def test_a_valve_that_moves_or_comes_back_is_placed_anew_unless_it_is_a_correction(pump, planner):
+    run(csv(VALVE, valve_line()), planner)
+    PumpFactory(group=pump.group, tag="NH-2P")
+    moved = csv(VALVE, valve_line(pump="NH-2P"))
+    run(csv(VALVE, valve_line(built_year="2015")), planner)
+    assert ProtectionValve.objects.get().placed_at is None
+    run(moved, planner, correction=True)
+    assert ProtectionValve.objects.get().placed_at is None
+    run(csv(VALVE, valve_line()), planner)
+    assert ProtectionValve.objects.get().placed_at == AT
+    ProtectionValve.objects.update(placed_at=None)
+    run(csv(VALVE, valve_line(status="spare")), planner)
+    assert ProtectionValve.objects.get().placed_at is None
+    run(csv(VALVE, valve_line()), planner)
+    assert ProtectionValve.objects.get().placed_at == AT

@@ -494,6 +494,11 @@ class ProtectionValve(Versioned, SiteScoped, Retirable):
     design_bypass_flow_m3_per_h = models.FloatField(null=True, blank=True)
     switching_flow_m3_per_h = models.FloatField(null=True, blank=True)
     remarks = models.TextField(blank=True)
+    placed_at = models.DateTimeField(
+        null=True,
+        editable=False,
+        help_text="When it was last moved to its pump or put back into service.",
+    )
 
     history = HistoricalRecords(table_name="valvecare_protection_valve_history")
     objects = ProtectionValveQuerySet.as_manager()  # type: ignore[misc]

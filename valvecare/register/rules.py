@@ -300,6 +300,12 @@ def why_not_move(name: str, *, from_site: str, to_site: str) -> Reason | None:
     return None
 
 
+def is_placed_anew(*, pump_moves: bool, status: str, status_was: str) -> bool:
+    """Another pump, or back from the shelf: what was proven before was proven elsewhere."""
+    in_service = ValveStatus.IN_SERVICE.value
+    return pump_moves or (status == in_service and status_was != in_service)
+
+
 def tag_in_use(name: str, *, at: str) -> Reason:
     """One tag names one thing at a site."""
     return Reason(

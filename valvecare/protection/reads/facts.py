@@ -1,6 +1,6 @@
 """Gather in bulk what verdicts rest on. The number of queries does not depend on the fleet."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
 
 from valvecare.core.models import NOT_KNOWN
@@ -17,7 +17,7 @@ from valvecare.protection.reads.evidence import (
 from valvecare.protection.reads.fleet import Fleet, Row
 from valvecare.protection.reads.pairs import pairs_of
 from valvecare.protection.reads.passing import passing_of
-from valvecare.protection.rules import Capacity, Facts, Policy, ProofResult
+from valvecare.protection.rules import Capacity, Facts, Policy, ProofResult, TestFact
 
 
 def policy_on(day: date) -> Policy | None:
@@ -35,6 +35,10 @@ def policy_on(day: date) -> Policy | None:
     )
 
 
+def _day(at: datetime | None, fleet: Fleet, valve: int) -> date | None:
+    return None if at is None else at.astimezone(fleet.zone(valve)).date()
+
+
 def _missing(row: Row) -> tuple[str, ...]:
     missing = []
     if row["design_id"] is None:
@@ -46,11 +50,27 @@ def _missing(row: Row) -> tuple[str, ...]:
     return tuple(missing)
 
 
+def tests_here(tests: Sequence[TestFact], placed_at: datetime | None) -> list[TestFact]:
+    """Tests since the valve stands at its pump; of those before, only a failure it brought along.
+
+    A flow that was measured at another pump, or before years on a shelf, proves nothing here.
+    """
+    if placed_at is None:
+        return list(tests)
+    here = [test for test in tests if test.done_at >= placed_at]
+    before = tests[len(here) : len(here) + 1]
+    return here + [test for test in before if test.result == ProofResult.FAIL]
+
+
 def gather(
     fleet: Fleet, capacities: Mapping[int, Capacity], policy: Policy | None, at: datetime
 ) -> dict[int, Facts]:
     """The facts of each wanted valve as of `at`, from about a dozen queries."""
-    tests, seen = tests_of(fleet), inspections_of(fleet)
+    every_test, seen = tests_of(fleet), inspections_of(fleet)
+    tests = {
+        valve: tests_here(found, fleet.rows[valve]["placed_at"])
+        for valve, found in every_test.items()
+    }
     proven: dict[int, datetime | None] = {}
     for valve in fleet.wanted:
         times = [one.fact.done_at for one in seen.get(valve, ())]
@@ -70,7 +90,7 @@ def gather(
             capacity=capacities[valve],
             tests=tests.get(valve, []),
             inspections=[one.fact for one in seen.get(valve, ())],
-            has_record=bool(tests.get(valve) or seen.get(valve))
+            has_record=bool(every_test.get(valve) or seen.get(valve))
             or any(item.share_used is not None for item in clocks),
             due=clocks,
             sisters=sisters.get(valve, []),
@@ -82,5 +102,7 @@ def gather(
             rejected_readings=doubts.all.get(valve, []),
             standing_counters=doubts.standing.get(valve, []),
             release=releases.get(valve),
+            placed_on=_day(row["placed_at"], fleet, valve),
+            pump=row["pump__tag"],
         )
     return found

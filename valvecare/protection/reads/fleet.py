@@ -15,6 +15,7 @@ VALVE_COLUMNS = (
     "id",
     "tag",
     "serial",
+    "placed_at",
     "design_id",
     "design__revision",
     "design__liquid_recovery_factor",

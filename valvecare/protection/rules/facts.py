@@ -207,6 +207,10 @@ class Facts:
     standing_counters: Sequence[str] = ()
     """Counters that stand while the pump runs: what they say ages nothing."""
     release: ReleaseFact | None = None
+    placed_on: date | None = None
+    """The day it was last moved to its pump or put back into service; tests before are left out,
+    save a failure."""
+    pump: str = ""
 
 
 @dataclass(frozen=True)

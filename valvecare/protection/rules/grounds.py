@@ -324,7 +324,19 @@ def proof(facts: Facts) -> list[Ground]:
                 restriction=keep_above(facts.capacity),
             )
         )
-    if facts.has_record and latest is None:
+    if facts.placed_on is not None and (latest is None or latest.done_on < facts.placed_on):
+        found.append(
+            Ground(
+                Word.DOUBTFUL,
+                "not_proven_here",
+                f"Stands at {facts.pump} since {day_words(facts.placed_on)} and has not been "
+                "proven there.",
+                since=facts.placed_on,
+                next_action="Prove it by a function test with the pump.",
+                restriction=keep_above(facts.capacity),
+            )
+        )
+    elif facts.has_record and latest is None:
         found.append(
             Ground(
                 Word.DOUBTFUL,

@@ -87,6 +87,8 @@ def _write(plan: Plan, actor: Any, at: datetime, reason: str, correction: bool) 
         found = plan.planned.get(kind, [])
         if kind is Kind.PUMPS:
             _mark_hydraulics(found, at, reason, correction)
+        if kind is Kind.VALVES and not correction:
+            _mark_placed(found, at)
         _update(model, [one for one in found if not one.is_new], history)
         new = [one.obj for one in found if one.is_new]
         if new:
@@ -109,6 +111,8 @@ def _update(model: Any, found: Sequence[Planned], history: Mapping[str, Any]) ->
         names = {name for one in part for name in one.moved if name != "curve"}
         if model is Pump:
             names |= {"hydraulics_changed_on", "hydraulics_change"}
+        if model is ProtectionValve:
+            names |= {"placed_at"}
         for one in part:
             one.obj.version += 1
         bulk_update_with_history(
@@ -129,6 +133,15 @@ def _mark_hydraulics(found: Sequence[Planned], at: datetime, reason: str, correc
             days.setdefault(zone, at.astimezone(ZoneInfo(zone)).date())
             one.obj.hydraulics_changed_on = days[zone]
             one.obj.hydraulics_change = f"{', '.join(hydraulic)}: {reason}"[:200]
+
+
+def _mark_placed(found: Sequence[Planned], at: datetime) -> None:
+    for one in found:
+        status_was, status = one.moved.get("status", (one.obj.status, one.obj.status))
+        if not one.is_new and rules.is_placed_anew(
+            pump_moves="pump" in one.moved, status=status, status_was=status_was
+        ):
+            one.obj.placed_at = at
 
 
 def _write_curves(plan: Plan) -> None:

@@ -132,6 +132,17 @@ def change_record(
 
     Raises `NotFound`, `Conflict`, `Forbidden`, `Refused`, ValidationError.
     """
+    changes = dict(changes)
+
+    def check(row: Any) -> None:
+        check_change(row, changes, actor)
+        if isinstance(row, ProtectionValve) and rules.is_placed_anew(
+            pump_moves=changes.get("pump", row.pump) != row.pump,
+            status=changes.get("status", row.status),
+            status_was=row.status,
+        ):
+            changes["placed_at"] = at
+
     changed = change(
         seen_by(model, actor),
         pk,
@@ -141,7 +152,7 @@ def change_record(
         at=at,
         permit=PERMIT[model],
         reason=reason,
-        check=lambda row: check_change(row, changes, actor),
+        check=check,
     )
     check_place(changed, "tag" in changes)
     return changed
