@@ -30,6 +30,7 @@ from tests.browser.phone import (
     take_along,
     wait_text,
 )
+from tests.factories.procedures import in_use
 from tests.factories.register import SiteFactory
 from tests.factories.work import Job, WorkOrderFactory
 from tests.journeys.processes import wait_until
@@ -133,6 +134,62 @@ def test_a_page_never_opened_says_so(phone: Phone, server: Server, job: Job) -> 
         return phone.page.inner_text("body")
 
     assert "This page was never opened on this phone" in phone.do(run)
+
+
+def test_a_start_without_a_connection_brings_its_steps_when_it_is_accepted(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    in_use(site=job.site)
+    WorkOrder.objects.filter(pk=job.order.pk).update(procedure=None)
+    take_along(phone, job)
+    whole = order_path(job) + "whole/"
+    phone.do(lambda: phone.context.set_offline(True))
+    assert "waiting to send" in fill_step(phone, "Start", {})
+    shoot(phone, "start kept on the phone")
+    phone.do(lambda: phone.context.set_offline(False))  # nobody reloads the page
+    assert "Tag, plate and order agree." in wait_text(phone, "Tag, plate and order agree")
+    shoot(phone, "the steps came by themselves")
+    server.kill()  # the copy on the phone has them too
+    assert "Tag, plate and order agree." in phone.look(whole)
+    phone.do(lambda: phone.page.wait_for_timeout(500))
+    [entry] = phone.entries()
+    assert (entry["state"], entry["more"], entry["steps"]) == ("accepted", False, whole)
+    server.start()
+    phone.look("/at-the-valve/on-this-phone/")
+    wait_text(phone, "Its steps")
+    shoot(phone, "its steps on the list")
+
+
+def test_steps_that_come_while_somebody_types_wait_for_them(
+    phone: Phone, server: Server, job: Job
+) -> None:
+    in_use(site=job.site)
+    WorkOrder.objects.filter(pk=job.order.pk).update(procedure=None)
+    take_along(phone, job)
+    phone.do(lambda: phone.context.set_offline(True))
+    fill_step(phone, "Start", {})
+    field = 'form[action$="/as-found/"] [name="words"]'
+
+    def type_on() -> str:
+        form = phone.page.locator(field)
+        form.evaluate("field => { field.closest('details').open = true; field.focus(); }")
+        form.press_sequentially("Bypass line w")
+        phone.context.set_offline(False)
+        phone.page.get_by_text("the order now has the steps of its procedure").wait_for()
+        form.press_sequentially("arm")
+        return form.input_value()
+
+    assert phone.do(type_on) == "Bypass line warm"
+    shoot(phone, "the steps wait")
+
+    def show() -> None:
+        phone.page.get_by_role("button", name="Show its steps").click()
+        phone.page.get_by_text("Tag, plate and order agree").first.wait_for()
+        phone.page.wait_for_function(READY)
+
+    phone.do(show)
+    typed = phone.do(lambda: phone.page.locator(field).input_value())
+    assert typed == "Bypass line warm"
 
 
 def test_a_lost_answer_is_asked_for_again_and_nothing_is_doubled(

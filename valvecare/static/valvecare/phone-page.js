@@ -26,6 +26,44 @@
   const clock = (ms) => new Date(ms).toLocaleString(document.documentElement.lang, { dateStyle: "short", timeStyle: "short" });
   const count = (number, one, many) => `${number} ${number === 1 ? one : many}`;
 
+  // ---- a start sent later: its order has its procedure only once it is accepted
+
+  const orderOf = (entry) => entry.url.replace(/[^/]+\/$/, "");
+  let fetching = null;
+
+  /* The page anew, unless somebody is just typing in it; then it says so and waits. */
+  function showSteps() {
+    const field = document.activeElement;
+    if (!field || !field.matches("main :is(input, select, textarea)")) { location.reload(); return; }
+    if (document.getElementById("new-steps")) return;
+    const box = make("div", "", "phone-answer phone-kept");
+    box.id = "new-steps";
+    box.setAttribute("role", "status");
+    const row = make("div", "", "buttons");
+    row.append(button("Show its steps", () => location.reload()));
+    box.append(make("p", "The start is accepted, and the order now has the steps of its procedure. "
+      + "What is typed here stays."), row);
+    (field.closest("details, form") || field).before(box);
+  }
+
+  async function fetchSteps() {
+    const owing = (await PhoneStore.all()).filter((entry) => entry.more && entry.author === me);
+    for (const entry of owing) {
+      const whole = `${orderOf(entry)}whole/`;
+      const answer = await fetch(whole,
+        { cache: "no-store", redirect: "manual", signal: AbortSignal.timeout(8000) });
+      if (!answer.ok) return; // still owed, asked for again with the next flush
+      await PhoneStore.keep({ ...entry, more: false, steps: whole });
+      if ("serviceWorker" in navigator) {
+        navigator.serviceWorker.ready.then(
+          ({ active }) => active.postMessage({ keep: [whole, orderOf(entry)] }));
+      }
+      if ([whole, orderOf(entry)].includes(location.pathname)) showSteps();
+    }
+  }
+
+  const askForSteps = () => (fetching ??= fetchSteps().finally(() => { fetching = null; }));
+
   // ---- the count on every page
 
   async function tell() {
@@ -49,6 +87,7 @@
     }
     here.hidden = !words.length;
     if (location.pathname === here.dataset.list) await show();
+    if (link === "online") await askForSteps();
   }
 
   // ---- the list
@@ -116,6 +155,13 @@
     else if (entry.tries) mark.append(` Tried ${count(entry.tries, "time", "times")}.`);
     node.append(mark);
     for (const words of entry.words) node.append(make("p", words, "refusal"));
+    if (entry.steps) {
+      const row = make("div", "", "buttons");
+      const steps = make("a", "Its steps", "button");
+      steps.href = entry.steps;
+      row.append(steps);
+      node.append(row);
+    }
     if (!PhoneOutbox.isOpen(entry)) return node;
     let both = null;
     if (entry.state === "conflict") {
@@ -319,10 +365,6 @@
     delete form.dataset.entry;
     if (entry.state === "accepted" && !isWhole) {
       location.assign(form.getAttribute("action").replace(/[^/]+\/$/, ""));
-      return;
-    }
-    if (entry.state === "accepted" && entry.more) {
-      location.reload(); // the order has more steps than this page knew
       return;
     }
     form.reset();
