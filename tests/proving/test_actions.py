@@ -322,18 +322,6 @@ def test_the_flow_at_a_stop_may_be_read_from_any_meter(job):
     assert [result.status for result in job.begin().read(rows)] == ["created", "created"]
 
 
-def test_a_difference_of_two_readings_has_the_uncertainty_of_both(job):
-    """By hand: PG-02 states 0.2 bar (k = 2), step 0.05 bar: root of 2 (0.1² + 0.05²/12)."""
-    job.begin().read([one("T5", "fall of the header pressure", 0.3, "PG-02", key="a")])
-    assert TestReading.objects.get(key="a").spread == pytest.approx(0.142887, abs=1e-6)
-    Gauge.objects.filter(code="PG-02").update(uncertainty_share=0.01)
-    job.read([one("T5", "fall of the header pressure", 0.3, "PG-02", key="b")])
-    assert TestReading.objects.get(key="b").spread is None
-    words = "a certificate of PG-02 in bar: a share of the reading says nothing of a difference"
-    card = run_card(job.run.pk, job.technician)
-    assert words in card.judgement.step("T5").lacking
-
-
 def test_the_same_key_adds_nothing_and_an_overdue_gauge_is_refused_by_its_day(job):
     rows = [one("T1", "bypass flow", 29, "FM-01", key="a"), one("T0", "joints tight", 1, key="b")]
     job.begin().read(rows)

@@ -247,6 +247,13 @@ def test_the_page_why_shows_raw_readings_and_working(job):
     assert "Raw readings" in result
 
 
+def test_a_result_is_shown_with_its_restriction(job):
+    job.begin().read_all(bypass_flow=21.0)
+    job.finish(restriction="Load within 60 s after start.")
+    page = text(signed_in(job.technician).get(url(job)))
+    assert "<strong>Restriction:</strong> Load within 60 s after start." in page
+
+
 def test_the_order_leads_to_the_guided_test_and_it_to_the_release(job):
     client = signed_in(job.technician)
     page = text(client.get(reverse("valvecare:work-order", args=[job.order.pk])))

@@ -98,6 +98,7 @@ def _unsaved(
             used_at=read_at,
             value=value,
             unit=GAUGE_UNITS.get(quantity, spec.unit),
+            is_difference=spec.is_difference,
         )
         kinds = gauges_for(step, quantity, run.method)
         if gauge.kind not in kinds:

@@ -232,6 +232,7 @@ class TestRunOut(serializers.Serializer):
     finished_at = serializers.DateTimeField(allow_null=True)
     result = serializers.CharField()
     words = serializers.CharField()
+    restriction = serializers.CharField()
     rule_version = serializers.CharField()
     test = serializers.IntegerField(allow_null=True, help_text="Id of the function test.")
     readings = TestReadingOut(many=True)

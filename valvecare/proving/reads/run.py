@@ -126,6 +126,8 @@ class RunCard:
     finished_at: datetime | None
     result: str
     words: str
+    restriction: str
+    """For operations, where the test did not pass."""
     rule_version: str
     test: int | None
     readings: tuple[ReadingLine, ...]
@@ -242,6 +244,7 @@ def card_of(run: TestRun) -> RunCard:
         finished_at=run.finished_at,
         result=run.result,
         words=run.words,
+        restriction=run.test.restriction if run.test else "",
         rule_version=run.rule_version,
         test=run.test_id,
         readings=reading_lines(run),

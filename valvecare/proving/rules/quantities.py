@@ -89,7 +89,7 @@ SPECS: Mapping[TestQuantity, Spec] = {
     _Q.REVERSE_SWING: _TIME,
     _Q.CURRENT: Spec("A", (_G.AMMETER,)),
     _Q.VIBRATION: Spec("mm/s", (_G.VIBRATION_METER,)),
-    _Q.PULSATION: Spec("bar", (_G.PRESSURE_GAUGE,)),
+    _Q.PULSATION: Spec("bar", (_G.PRESSURE_GAUGE,), is_difference=True),
     _Q.NOISE: Spec("dB(A)", (_G.SOUND_METER,)),
     _Q.JOINTS_TIGHT: _SEEN,
     _Q.CAVITATION_NOISE: _SEEN,

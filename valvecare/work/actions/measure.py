@@ -22,12 +22,19 @@ def usable_gauge(
     value: float | None,
     unit: str,
     kind: GaugeKind | None = None,
+    is_difference: bool = False,
 ) -> Any:
     """The gauge of this label at the order's site; refused unless it is fit for the value."""
     gauge, facts = gauge_at(order.site_id, code)
     refuse_if(
         why_not_gauge(
-            facts, code=code, used_on=site_day(order, used_at), value=value, unit=unit, kind=kind
+            facts,
+            code=code,
+            used_on=site_day(order, used_at),
+            value=value,
+            unit=unit,
+            kind=kind,
+            is_difference=is_difference,
         )
     )
     return gauge

@@ -71,8 +71,12 @@ def why_not_gauge(
     value: float | None,
     unit: str,
     kind: GaugeKind | None = None,
+    is_difference: bool = False,
 ) -> Reason | None:
-    """Why this gauge may not have measured this. `unit` empty: the value is not in its unit."""
+    """Why this gauge may not have measured this. `unit` empty: the value is not in its unit.
+
+    `is_difference`: the value is one reading less another, so it is held against the span.
+    """
     if not code.strip():
         return Reason(
             "gauge_not_named",
@@ -116,6 +120,16 @@ def why_not_gauge(
             f"{code} reads {gauge.unit}, not {unit}.",
             "Name the gauge this value was read from.",
             {"gauge": code},
+        )
+    span = gauge.high - gauge.low
+    if is_difference:
+        if abs(value) <= span:
+            return None
+        return Reason(
+            "out_of_gauge_range",
+            f"{value:g} {unit} is more than the span of {code} ({span:g} {unit}).",
+            "Measure with a gauge of the right range.",
+            {"gauge": code, "low": gauge.low, "high": gauge.high},
         )
     if not gauge.low <= value <= gauge.high:
         return Reason(
