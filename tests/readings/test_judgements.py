@@ -249,3 +249,47 @@ def test_what_stored_values_mean_does_not_change(series, actor, engineer):
     stranger = member(SeriesFactory().site, Role.RELIABILITY_ENGINEER)
     with pytest.raises(NotFound):
         actions.change_series(series.pk, {"unit": "1"}, version=1, actor=stranger, at=LONG_AFTER)
+
+
+def test_a_right_value_takes_the_place_of_a_wrong_one_of_its_instant(series, actor, engineer):
+    """What the refusal tells a person to do must lead somewhere."""
+    gauge = GaugeFactory(pump=series.pump)
+    push([row(gauge, 1, 400.0)], actor)  # above what is plausible: set aside
+    push([row(gauge, 1, 24.0)], actor)
+    item = SetAside.objects.get()
+    who = {"actor": engineer, "at": LONG_AFTER}
+    with pytest.raises(Refused) as refused:
+        actions.accept_set_aside(item.pk, version=item.version, why="steam, seen", **who)
+    assert refused.value.code == "other_value_stored"
+    at_us = Reading.objects.get(series=gauge).at_us
+    actions.call_reading_wrong(gauge.pk, at_us=at_us, why="other sensor", **who)
+    item.refresh_from_db()
+    actions.accept_set_aside(item.pk, version=item.version, why="steam, seen", **who)
+    stored = Reading.objects.get(series=gauge)
+    assert (stored.value, stored.quality) == (400.0, 0)
+    assert state(gauge).last_value == 400.0
+    event = Event.objects.get(type="reading.accepted")
+    assert event.data["replaced_bad_value"] == 24.0
+
+
+def test_a_bad_value_is_not_made_good_when_the_waiting_one_of_its_instant_is_explained(
+    series, actor, engineer
+):
+    push([row(series, 0, 100.0)], actor)
+    push([row(series, 24, 50_010.0)], actor)
+    push([row(series, 24, 7.0, quality="bad")], actor)
+    declare(series, 10, 110.0, 50_000.0, engineer)
+    stored = Reading.objects.get(series=series, at_us=Reading.objects.latest("at_us").at_us)
+    assert (stored.value, stored.quality) == (50_010.0, 0)
+    assert state(series).accumulated == 20.0
+
+
+def test_an_accepted_reading_that_turns_out_a_stray_waits_again(series, actor, engineer):
+    push([row(series, 0, 100.0)], actor)
+    push([row(series, 1, 5_000.0)], actor)
+    item = SetAside.objects.get()
+    actions.accept_set_aside(item.pk, version=item.version, actor=engineer, at=LONG_AFTER)
+    push([row(series, 2, 102.0), row(series, 3, 103.0)], actor)
+    push([row(series, 1.5, 101.5), row(series, 0.5, 100.5)], actor)
+    item.refresh_from_db()
+    assert (Reading.objects.get(series=series, value=5_000.0).quality, item.state) == (2, "waiting")

@@ -31,7 +31,15 @@ def _taken(set_aside_id: int, version: int, actor: Any) -> SetAside:
     return item
 
 
-def _judged(item: SetAside, state: SetAsideState, actor: Any, at: datetime, why: str) -> None:
+def _judged(
+    item: SetAside,
+    state: SetAsideState,
+    actor: Any,
+    at: datetime,
+    why: str,
+    *,
+    replaced: float | None = None,
+) -> None:
     item.state, item.judged_by, item.judged_at, item.judged_why = state.value, actor, at, why
     item.full_clean()
     item.save()
@@ -41,7 +49,13 @@ def _judged(item: SetAside, state: SetAsideState, actor: Any, at: datetime, why:
         actor=actor,
         at=at,
         words=f"{item.tag}: {item.value:g} of {item.at:%Y-%m-%d %H:%M} UTC {state.value}.",
-        data={"why": why, "series": item.series_id, "at_us": item.at_us, "value": item.value},
+        data={
+            "why": why,
+            "series": item.series_id,
+            "at_us": item.at_us,
+            "value": item.value,
+            **({} if replaced is None else {"replaced_bad_value": replaced}),
+        },
     )
 
 
@@ -49,25 +63,29 @@ def _judged(item: SetAside, state: SetAsideState, actor: Any, at: datetime, why:
 def accept_set_aside(
     set_aside_id: int, *, version: int, actor: Any, at: datetime, why: str = ""
 ) -> SetAside:
-    """Store the reading after all. A jump stays a jump: its segment adds nothing."""
+    """Store the reading after all. A jump stays a jump: its segment adds nothing.
+
+    It takes the place of a bad one of the same instant, which stays in the record of this act.
+    """
     item = _taken(set_aside_id, version, actor)
     if item.series_id is None:
         raise Refused(Reason("no_series", "The row belongs to no series.", "Add the series first."))
     table = _lock(item.series_id)
     stored = Reading.objects.filter(series_id=item.series_id, at_us=item.at_us).first()
-    if stored is not None and stored.value != item.value:
+    if stored is not None and stored.value != item.value and stored.quality < Quality.BAD:
         raise Refused(
             Reason(
                 "other_value_stored",
                 f"A reading of {stored.value:g} is stored at this instant.",
-                "Call that one wrong first, or dismiss this one.",
+                "Call that one wrong first, then this one takes its place; or dismiss this one.",
             )
         )
     now_us = micros(at)
     store_waiting(item, now_us)
     days = days_around(item.series_id, [item.at_us])
     rebuild_days(table, days, touched_us=item.at_us, received_us=now_us)
-    _judged(item, SetAsideState.ACCEPTED, actor, at, why)
+    replaced = stored.value if stored is not None and stored.value != item.value else None
+    _judged(item, SetAsideState.ACCEPTED, actor, at, why, replaced=replaced)
     take_back_waiting(table, now_us)
     wake("due.refresh")
     return item

@@ -297,7 +297,7 @@ class _Chunk:
         """The verdict of a row whose key is taken: the first stays."""
         if round(value * MICRO) != round(kept * MICRO):
             words = f"There is a reading of {kept:.10g} at this instant; {value:.10g} is not taken."
-            remedy = "The first stays. Judge it wrong on the series' page if this one is right."
+            remedy = "The first stays. If it is wrong, call it wrong on the series' page."
             self.verdicts.give(row, CONFLICT, Reason("other_value_stored", words, remedy))
         elif quality != kept_quality:
             words = f"The reading is stored with quality {Quality(kept_quality).word}."

@@ -94,7 +94,10 @@ class _SeriesChange:
                         received_us=self.received_us,
                     )
                 ],
-                ignore_conflicts=True,
+                # one that a person accepted before waits again: it is not put aside in silence
+                update_conflicts=True,
+                unique_fields=["series", "at_us", "value"],
+                update_fields=["state", "code", "words", "received_us"],
             )
         for waiting in self.taken_back:
             store_waiting(waiting, self.received_us)
@@ -119,9 +122,9 @@ class _SeriesChange:
 
 
 def store_waiting(waiting: SetAside, received_us: int) -> None:
-    """Store a reading that was set aside; one that is stored as a stray gets its quality back."""
+    """Store a reading that was set aside; one that is stored as bad gets its value and quality."""
     key = {"series_id": waiting.series_id, "at_us": waiting.at_us}
-    if not Reading.objects.filter(**key).update(quality=waiting.quality):
+    if not Reading.objects.filter(**key).update(value=waiting.value, quality=waiting.quality):
         Reading.objects.bulk_create(
             [
                 Reading(
