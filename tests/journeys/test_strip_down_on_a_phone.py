@@ -76,16 +76,12 @@ WORN = {"measured_seat_depth": "0,08", "measured_metal_removed": "0"}
 LAPPED = {"measured_metal_removed": "0,05"}
 
 
-LOOKED_ON = (16, 64)
-"""The hold points of the default procedure: isolation, and the locks before the cover goes on."""
-
-
 class Walk:
     """The steps of one order on one phone, each photographed when somebody wants to look."""
 
     def __init__(self, phone: Phone, job: Job) -> None:
         self.phone, self.job = phone, job
-        self.given, self.photos = 0, 0
+        self.given, self.photos, self.looked_on = 0, 0, 0
         self.answered: list[int] = []
 
     def give(
@@ -125,20 +121,37 @@ class Walk:
         self.given += 1
         settled(self.phone, 1)
 
-    def steps(self, *firsts: int) -> None:
-        """Answer the forms of steps that begin with these numbers: all done, or read."""
-        for first in firsts:
-            numbers = self.phone.do(lambda first=first: self._numbers(first))
-            words = self.give("steps", {f"outcome_{n}": "done" for n in numbers}, about=str(first))
+    def steps_before(self, verb: str, about: str = "") -> None:
+        """Answer all open steps that stand before this form: done or read, measured where asked."""
+        for numbers in self.phone.do(lambda: self._open_steps(verb, about)):
+            asked = self.phone.do(lambda numbers=numbers: self._measured(numbers))
+            fields = {f"outcome_{n}": "done" for n in numbers}
+            for number in asked:
+                fields |= {f"value_{number}": "30", f"gauge_{number}": "DG-01"}
+            words = self.give("steps", fields, about=str(numbers[0]))
             assert "accepted" in words.lower() or "waiting to send" in words
             self.answered += numbers
 
-    def _numbers(self, first: int) -> list[int]:
-        values = self.phone.page.eval_on_selector_all(
-            'form[action$="/steps/"] [name="numbers"]', "found => found.map(one => one.value)"
+    def _open_steps(self, verb: str, about: str) -> list[list[int]]:
+        forms = self.phone.page.eval_on_selector_all(
+            "form[data-step]",
+            "found => found.map(form => [form.action.split('/').at(-2),"
+            " form.elements.gate?.value ?? form.elements.part?.value ?? '',"
+            " form.elements.numbers?.value ?? ''])",
         )
-        held = [[int(n) for n in value.split(",")] for value in values]
-        return next(numbers for numbers in held if numbers[0] == first)
+        found = []
+        for name, what, numbers in forms:
+            held = [int(number) for number in numbers.split(",") if number]
+            if (name, what) == (verb, about):
+                return found
+            if name == "steps" and held[0] not in self.answered:
+                found.append(held)
+        assert not verb, f"no form of {verb} {about}"
+        return found
+
+    def _measured(self, numbers: list[int]) -> list[int]:
+        page = self.phone.page
+        return [number for number in numbers if page.locator(f'[name="value_{number}"]').count()]
 
     def judge(self, part: PartName, *, photos: Any = None, **more: Any) -> str:
         asked = {ask for ask in SOUND if self.asks(part, ask)}
@@ -208,35 +221,36 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
 
         # the network is cut: the code is compared with what was taken along
         walk.offline(True)
-        walk.steps(1)
+        walk.steps_before("identity")
         assert "Stop." in walk.give("identity", {"text": "7KQ3 9MXT"})
         code = live_labels(LabelKind.VALVE, [job.order.valve_id])[job.order.valve_id].code
         assert "waiting to send" in walk.give("identity", {"text": f"{code[:4]} {code[4:]}"})
-        walk.steps(3, 8)
+        walk.steps_before("as-found")
         found = {"words": "Bypass line warm at full load.", "grade": "as expected"}
         assert "waiting to send" in walk.give("as-found", found, photos=[big_photo()])
-        walk.steps(10)
+        walk.steps_before("gates", "isolated")
         assert "waiting to send" in walk.give("gates", {"words": "5 locks"}, about="isolated")
         phone.close()  # the battery is taken out
         phone.open()
         walk.offline(True)
-        assert "7 waiting to send" in phone.look("/at-the-valve/on-this-phone/")
+        kept = f"{walk.given - 1} waiting to send"
+        assert kept in phone.look("/at-the-valve/on-this-phone/")
         shoot(phone, "on this phone after a restart")
         walk.offline(False)
-        settled(phone, 8)
-        look_on(job, LOOKED_ON[0])  # the isolation, before the first nut is moved
+        settled(phone, walk.given)
+        look_on(walk)  # the isolation, before the first nut is moved
 
         # one answer is lost after the server has stored the step
         phone.look(order_path(job) + "whole/")
-        walk.steps(17)
+        walk.steps_before("gates", "cover released")
         lost = walk.lose_one_answer("gates")
         rods = {"rods": "long rods and clamp"}
         assert "waiting to send" in walk.give("gates", rods, about="cover released")
         assert lost == [200]
-        walk.steps(24, 29)
 
         # the server dies while parts are judged
         parts = list(facts_of(WorkOrder.objects.get(pk=job.order.pk)).parts)
+        walk.steps_before("findings", parts[0].value)
         walk.judge(parts[0], photos=[small_photo(), small_photo()])
         server.kill()
         for part in parts[1:5]:
@@ -252,18 +266,17 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
             assert "waiting to send" in walk.judge(part)
         lapped = {"stage": "as left", "found": "lapped, blue even", **LAPPED}
         assert "waiting to send" in walk.judge(PartName.BODY_SEAT, **lapped)
-        walk.steps(33, 36, 42, 47)
+        walk.steps_before("gates", "every part judged")
         server.start()
         settled(phone, walk.given)
 
         # together again, built in, closed, proven, signed
         phone.look(order_path(job) + "whole/")
         walk.give("gates", {}, about="every part judged")
-        walk.steps(53)
+        walk.steps_before("gates", "joint closed")
         settled(phone, walk.given)
-        look_on(job, LOOKED_ON[1])  # locks new and fitted, before the cover goes on
+        look_on(walk)  # locks new and fitted, before the cover goes on
         phone.look(order_path(job) + "whole/")
-        walk.steps(65)
         lot = Lot.objects.get(kit__name="ELM160-125-soft", bin__store__site=job.site)
         walk.give("parts-used", {"name": "ELM160-125-soft", "lot": lot.code})
         joint = joint_closed(job.site)
@@ -271,10 +284,10 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
         fields |= {name: str(joint[name]) for name in ("lubricant", "wrench", "torque_nm")}
         walk.give("gates", fields, about="joint closed")
         walk.give("gates", {}, about="moved by hand")
-        walk.steps(72)
+        walk.steps_before("tests")
         flow = {"bypass_flow_m3_per_h": "50,3", "uncertainty_percent": "3"}
         walk.give("tests", {"method": "flow meter", **flow, "required_m3_per_h": "46.5"})
-        walk.steps(85, 89)
+        walk.steps_before("")
         entries = settled(phone, walk.given)
         sign_and_close(walk)
         shoot(phone, "closed")
@@ -311,7 +324,7 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
     assert photos == walk.photos
     assert set(gates.values()) == {1}
     assert findings == wanted
-    assert order.version == first + walk.given + len(LOOKED_ON) + 1  # and the close
+    assert order.version == first + walk.given + walk.looked_on + 1  # and the close
     assert Counter(walk.answered) == answers
     assert [
         line.number for line in order_card(order.pk, job.technician).steps if line.is_open
@@ -323,13 +336,18 @@ def test_a_strip_down_on_a_phone_loses_and_doubles_nothing(
     assert gate.at < gate.recorded_at  # done when it was written, not when it was sent
 
 
-def look_on(job: Job, step: int) -> None:
-    """A second person looks at a hold point, signed in on a machine of their own."""
+def look_on(walk: Walk) -> None:
+    """A second person looks at what waits for one, signed in on a machine of their own."""
+    job = walk.job
     second = member(job.site, Role.TECHNICIAN)
-    version = WorkOrder.objects.get(pk=job.order.pk).version
-    fields = {"hold_point": step, "version": version, "idempotency_key": f"witness-{step}"}
-    answer = signed_in(second).post(act_url(job.order, "witness"), fields)
-    assert answer.status_code == 303, text_of(answer)
+    waiting = order_card(job.order.pk, second).to_witness
+    assert waiting
+    for step in waiting:
+        version = WorkOrder.objects.get(pk=job.order.pk).version
+        fields = {"hold_point": step, "version": version, "idempotency_key": f"witness-{step}"}
+        answer = signed_in(second).post(act_url(job.order, "witness"), fields)
+        assert answer.status_code == 303, text_of(answer)
+        walk.looked_on += 1
 
 
 def sign_and_close(walk: Walk) -> None:

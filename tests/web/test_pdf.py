@@ -17,8 +17,9 @@ from django.urls import reverse
 
 from tests.factories.look import NOON
 from tests.factories.procedures import in_use
-from tests.factories.register import SiteFactory, member, valve_at
-from tests.factories.work import Job, WorkOrderFactory
+from tests.factories.register import SiteFactory, ValveDesignFactory, member, valve_at
+from tests.factories.work import Job, WorkOrderFactory, joint_closed
+from tests.work.test_torque import JOINT
 from valvecare.core.errors import Refused
 from valvecare.core.permits import Role
 from valvecare.models import ProtectionValve, WorkOrder
@@ -26,6 +27,8 @@ from valvecare.register.actions import make_label
 from valvecare.register.rules import LabelKind
 from valvecare.web import pdf
 from valvecare.web.label_drawing import QUIET_ZONE, SIZES, label_drawing
+from valvecare.work.actions.load_procedures import load_default_set
+from valvecare.work.reads import order_card
 from valvecare.work.rules import OrderKind
 from valvecare.work.rules.pack import numbered_steps
 
@@ -314,3 +317,20 @@ def test_without_the_library_it_says_what_to_install_and_what_prints(
             f"{reverse('valvecare:labels-sheet')}?label={labels[0].pk}",
         ):
             assert "PDF of" not in client.get(url).content.decode()
+
+
+def test_the_longest_card_is_drawn_over_its_many_pages(site):
+    """The default strip-down of an invented design with its joint data: drawings, facts, tables."""
+    load_default_set(at=NOON)
+    design = ValveDesignFactory(**JOINT)
+    joint_closed(site)  # a torque wrench in calibration
+    valve = valve_at(site, design=design)
+    job = Job(site, WorkOrderFactory(valve=valve)).to_readied()
+    pages = pages_of(got(signed_in(job.technician), card_url(job.order)))
+    whole = " ".join(" ".join(text for _, text in pages).split())
+    lines = order_card(job.order.pk, job.technician).steps
+    assert len(lines) > 50
+    missing = [line.number for line in lines if f"{line.number} {line.words[:20]}" not in whole]
+    assert missing == []
+    assert "Torque to set" in whole
+    assert 6 <= len(pages) <= 14
