@@ -109,6 +109,31 @@ def test_a_spike_is_found(gauge, actor):
     assert "180" in state(gauge).doubtful_words
 
 
+@pytest.mark.parametrize("quantity", ["power", "bypass line temperature"])
+def test_a_pump_that_starts_and_stops_makes_no_spikes(quantity, actor):
+    """The power pattern of the demo plant: a day and a half on, three off."""
+    unit = "kW" if quantity == "power" else "degC"
+    one = GaugeFactory(quantity=quantity, unit=unit, plausible_min=None, plausible_max=None)
+    hours = [h for day in range(30) for h in range(24 * day, 24 * day + 24, 6)]
+    push(
+        [row(one, h, 44.0 + h % 5 / 10 if (h // 36) % 3 == 0 else 0.2 + h % 4 / 10) for h in hours],
+        integrator(one.site),
+    )
+    for day in range(20, 31):
+        check(day)
+        assert state(one).doubtful_code == "", day
+
+
+def test_the_one_stop_of_a_month_is_no_spike(hours, actor):
+    power = GaugeFactory(pump=hours.pump, quantity="power", unit="kW")
+    feed(power, lambda d, h: 0.3 if (d, h) == (27, 12) else lively(d, h, 140.0), actor)
+    assert check(30)["doubtful"] == 0
+    high = GaugeFactory(pump=hours.pump, quantity="power", unit="kW", plausible_max=None)
+    feed(high, lambda d, h: 900.0 if (d, h) == (27, 12) else lively(d, h, 140.0), actor)
+    check(30)
+    assert state(high).doubtful_code == "spikes"
+
+
 def test_an_old_spike_is_past(gauge, actor):
     feed(gauge, lambda d, h: 180.0 if (d, h) == (12, 12) else lively(d, h), actor)
     assert check(30)["doubtful"] == 0

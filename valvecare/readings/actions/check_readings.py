@@ -39,6 +39,11 @@ from valvecare.readings.rules.sense import (
 )
 
 GROUPS_AT_ONCE = 200
+_CLOCK_WORDS = {
+    "future_time": "a future time",
+    "time_too_old": "a time before 1990",
+    "ahead_of_clock": "a time ahead of our clock",
+}
 CLOCK_WINDOW = timedelta(days=1)
 
 
@@ -166,7 +171,8 @@ def _clock_trouble(at: datetime) -> dict[int, str]:
     for push in recent.prefetch_related("sites"):
         for code in sorted(CLOCK_CODES):
             for tag in push.examples.get(code, []):
-                words = f"{push.codes[code]} rows {code.replace('_', ' ')} in one push"
+                rows = push.codes[code]
+                words = f"{rows} row{'s' * (rows != 1)} with {_CLOCK_WORDS[code]} in one push"
                 tags.setdefault(tag, (words, set()))[1].update(s.pk for s in push.sites.all())
     found = {}
     for pk, tag, site in Series.objects.filter(tag__in=tags).values_list("pk", "tag", "site_id"):

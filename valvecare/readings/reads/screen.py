@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime, timedelta
 from typing import Any
 
 import numpy as np
-from django.db.models import Count, Max, Min, OuterRef, Q, QuerySet, Subquery, Value
+from django.db.models import Count, Exists, Max, Min, OuterRef, Q, QuerySet, Subquery, Value
 from django.db.models.functions import Concat
 from numpy.typing import NDArray
 
@@ -375,6 +375,9 @@ def doubtful_series(user: Any) -> "QuerySet[Series]":
         .exclude(state__doubtful_code="")
         .filter(retired_at__isnull=True)
         .annotate(
+            has_waiting=Exists(
+                SetAside.objects.filter(series=OuterRef("pk"), state=SetAsideState.WAITING.value)
+            ),
             partner_id=Subquery(partner.values("pk")[:1]),
             partner_tag=Subquery(partner.values("tag")[:1]),
             partner_version=Subquery(partner.values("version")[:1]),

@@ -27,6 +27,15 @@ FROZEN_VALUES = 8  # lowest and highest of four days
 SPIKE_HALF_WINDOW = 3
 SPIKE_SIGMAS = 6.0
 SPIKE_STEPS = 20.0  # a spike is at least so many resolutions away
+FALLS_AT_REST = frozenset(
+    {
+        Quantity.POWER,
+        Quantity.MAIN_FLOW,
+        Quantity.BYPASS_FLOW,
+        Quantity.DISCHARGE_PRESSURE,
+        Quantity.VIBRATION,
+    }
+)
 RECENT_DAYS = 7
 DRIFT_DAYS = 3
 DRIFT_TOLERANCE = 0.08
@@ -191,11 +200,13 @@ def standing_still(series: SeriesFacts) -> Found | None:
 def spiking(series: SeriesFacts, today: int) -> Found | None:
     """A day's lowest or highest value of the last week lies far from its neighbours'.
 
-    The day after must be usual again: until then it may be a step, which is no spike.
+    The day after must be usual again: until then it may be a step, which is no spike. Nor is a
+    value that other days show too, or a low one of what falls whenever the pump stops.
     """
     if not series.is_gauge or len(series.day) < 2 * SPIKE_HALF_WINDOW + 1:
         return None
-    for name, values in (("lowest", series.low), ("highest", series.high)):
+    sides = [("lowest", series.low), ("highest", series.high)]
+    for name, values in sides[series.quantity in FALLS_AT_REST :]:
         flags = spikes(
             values,
             half_window=SPIKE_HALF_WINDOW,
@@ -206,13 +217,20 @@ def spiking(series: SeriesFacts, today: int) -> Found | None:
         recent = [
             values[i]
             for i in np.flatnonzero(is_alone).tolist()
-            if series.day[i] > today - RECENT_DAYS
+            if series.day[i] > today - RECENT_DAYS and _is_unseen(series, values[i], i)
         ]
         if recent:
             middle = float(np.median(values))
             words = f"{name} value of a day {recent[-1]:.6g} {series.unit}, usually {middle:.6g}"
             return Found(Doubt.SPIKES, words)
     return None
+
+
+def _is_unseen(series: SeriesFacts, value: float, index: int) -> bool:
+    """Outside everything the other days of the window show."""
+    low = min(one for n, one in enumerate(series.low) if n != index)
+    high = max(one for n, one in enumerate(series.high) if n != index)
+    return not low <= value <= high
 
 
 @lru_cache(maxsize=64)
