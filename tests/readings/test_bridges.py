@@ -52,6 +52,11 @@ def good(tmp_path, **values):
         ('actor = "a"', "", "[push] lacks actor."),
         ("[push]", "[push]\nsauce = 1", "[push] has unknown keys: sauce."),
         ("[[map]]", "[[map", "cannot be read"),
+        ("port = 1883", 'port = "1883"', "[broker] port must be a number"),
+        ("port = 1883", "port = 188300", "[broker] port must be a number"),
+        ("port = 1883", 'port = 1883\ntls = "no"', "[broker] tls must be true or false"),
+        ('at = "t"', "at = 3", "Map entry 1: at must be text in quotes."),
+        ('topic = "nh/+/run_hours"', "topic = 7", "Map entry 1: topic must be text in quotes."),
     ],
 )
 def test_a_bad_map_is_refused_with_what_to_put_right(tmp_path, old, new, words):

@@ -111,6 +111,9 @@ def _entry(number: int, given: Mapping[str, Any]) -> TopicRule:
         words = [f"unknown: {', '.join(unknown)}"] if unknown else []
         words += [f"missing: {', '.join(missing)}"] if missing else []
         raise MapError(f"Map entry {number}: {'; '.join(words)}. Nothing is assumed.")
+    no_text = sorted(name for name, value in given.items() if not isinstance(value, str))
+    if no_text:
+        raise MapError(f"Map entry {number}: {', '.join(no_text)} must be text in quotes.")
     pattern = _pattern(given["topic"])
     wanted = {int(found) for found in re.findall(r"\{(\d+)\}", given["series"])}
     if wanted - set(range(1, pattern.groups + 1)):
@@ -144,6 +147,11 @@ def read_map(path: Path) -> TopicMap:
         missing = [key for key in keys if not section.get(key)]
         if missing:
             raise MapError(f"[{name}] lacks {', '.join(missing)}.")
+    port, tls = broker["port"], broker.get("tls", False)
+    if isinstance(port, bool) or not isinstance(port, int) or not 0 < port < 65_536:
+        raise MapError("[broker] port must be a number from 1 to 65535, without quotes.")
+    if not isinstance(tls, bool):
+        raise MapError("[broker] tls must be true or false, without quotes.")
     rules = tuple(_entry(n, entry) for n, entry in enumerate(content.get("map", []), start=1))
     if not rules:
         raise MapError("There is no [[map]] entry.")
@@ -265,9 +273,17 @@ class Bridge:
         if broker.get("tls"):
             client.tls_set()
 
-        def subscribe(*_: Any) -> None:
+        def subscribe(_client: Any, _userdata: Any, _flags: Any, code: Any, *_: Any) -> None:
+            if code.is_failure:
+                log.error("broker_refused_the_login", reason=str(code))
+                return  # the library tries again; nothing is heard until it is let in
             client.subscribe([(rule.topic, 1) for rule in self.topics.rules])
-            log.info("subscribed", topics=len(self.topics.rules))
+
+        def subscribed(_client: Any, _userdata: Any, _mid: Any, codes: Any, *_: Any) -> None:
+            for rule, code in zip(self.topics.rules, codes, strict=False):
+                if code.is_failure:
+                    log.error("topic_refused", topic=rule.topic, reason=str(code))
+            log.info("subscribed", topics=sum(not code.is_failure for code in codes))
 
         def take(_client: Any, _userdata: Any, message: Any) -> None:
             self.waiting.put(
@@ -278,7 +294,7 @@ class Bridge:
                 )
             )
 
-        client.on_connect = subscribe
+        client.on_connect, client.on_subscribe = subscribe, subscribed
         client.on_message = take
         client.max_inflight_messages_set(2 * MOST_IN_ONE_PUSH)
         client.connect(broker["host"], int(broker["port"]), int(broker.get("keepalive", 60)))
