@@ -24,7 +24,8 @@ from valvecare.work.actions.record_finding import record_finding
 from valvecare.work.reads import cover_of, order_card, owners_torque, verify_signature
 from valvecare.work.reads.job_pack import job_pack
 from valvecare.work.rules import FindingGrade, GateKind, OrderKind, PartDecision, PartName
-from valvecare.work.rules.torque import JointDone, WrenchFacts, compare_joint, plan_torque
+from valvecare.work.rules.torque import WrenchFacts, plan_torque
+from valvecare.work.rules.torque_set import JointDone, compare_joint
 
 pytestmark = pytest.mark.django_db
 DAY = date(2026, 6, 8)

@@ -13,7 +13,7 @@ from valvecare.work.actions.order import keep, refuse_if
 from valvecare.work.models import Tightening, WorkOrder
 from valvecare.work.reads import cover_of, owners_torque, wrench_of
 from valvecare.work.rules import GaugeKind, OrderKind, why_not_joint
-from valvecare.work.rules.torque import JointDone, compare_joint, why_not_fasteners
+from valvecare.work.rules.torque_set import JointDone, compare_joint, why_not_fasteners
 
 
 @dataclass(frozen=True)
