@@ -75,11 +75,10 @@ def _widest(letter: str) -> float:
 
 
 def _line(text: str, *, x: float, y: float, size: float, width: float, middle: bool) -> str:
-    """A line of text that is squeezed where it could be wider than its place."""
-    wide = size * sum(map(_widest, text))
-    fit = f' textLength="{width:g}" lengthAdjust="spacingAndGlyphs"' if wide > width else ""
+    """A line of text, smaller where it could be wider than its place."""
+    fit = min(size, width / max(sum(map(_widest, text)), 1.0))
     anchor = ' text-anchor="middle"' if middle else ""
-    return f'<text x="{x:g}" y="{y:g}" font-size="{size:g}"{anchor}{fit}>{escape(text)}</text>'
+    return f'<text x="{x:g}" y="{y:g}" font-size="{fit:.3g}"{anchor}>{escape(text)}</text>'
 
 
 def label_drawing(

@@ -155,7 +155,15 @@ def fingerprint_of(lines: Iterable[str]) -> str:
 
 
 def shown(value: Any) -> str:
-    """A value as the preview shows it."""
+    """A value as the preview shows it.
+
+    >>> shown(True), shown(["water", "condensate"]), shown(None), shown(4)
+    ('yes', 'water; condensate', 'not known', '4')
+    """
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list):
+        return "; ".join(map(str, value))
     return "not known" if value is None else str(value)
 
 
