@@ -6,7 +6,9 @@ from where the host mounts the app, and its version changes with the program and
 
 import hashlib
 import json
+from urllib.parse import urlsplit
 
+from django.conf import settings
 from django.contrib.staticfiles import finders
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
@@ -50,7 +52,7 @@ def service_worker(request: HttpRequest) -> HttpResponse:
     """The worker's script with its settings before it. Says nothing about the plant: no login."""
     current_app = request.resolver_match.namespace if request.resolver_match else None
     home = reverse("valvecare:protection", current_app=current_app)
-    settings = {
+    told = {
         "version": version(),
         "offline": reverse("valvecare:offline", current_app=current_app),
         "files": [static(name) for name in FILES],
@@ -60,9 +62,9 @@ def service_worker(request: HttpRequest) -> HttpResponse:
             reverse("valvecare:valves", current_app=current_app),
         ],
         "never": [reverse("valvecare:phone-session", current_app=current_app)],
-        "static": static(""),
+        "static": urlsplit(settings.STATIC_URL).path,
     }
-    script = f"const SETTINGS = {json.dumps(settings)};\n".encode() + _read(WORKER)
+    script = f"const SETTINGS = {json.dumps(told)};\n".encode() + _read(WORKER)
     response = HttpResponse(script, content_type="text/javascript; charset=utf-8")
     response["Service-Worker-Allowed"] = home
     return response
