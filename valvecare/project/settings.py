@@ -15,6 +15,7 @@ import environ
 import structlog
 from csp.constants import NONE, SELF
 from django.core.exceptions import ImproperlyConfigured
+from whitenoise.compress import Compressor
 
 from valvecare.core.permits import Role
 from valvecare.due.rules.words import ConditionBasis, DueState, TaskKind, Trigger
@@ -218,12 +219,11 @@ _STATIC = "django.contrib.staticfiles.storage.StaticFilesStorage"
 STORAGES = {
     "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
     "staticfiles": {
-        "BACKEND": _STATIC
-        if _TESTING or DEBUG
-        else "whitenoise.storage.CompressedManifestStaticFilesStorage"
+        "BACKEND": _STATIC if _TESTING or DEBUG else "valvecare.project.static_files.HashedFiles"
     },
 }
 WHITENOISE_USE_FINDERS = DEBUG or _TESTING
+WHITENOISE_SKIP_COMPRESS_EXTENSIONS = (*Compressor.SKIP_COMPRESS_EXTENSIONS, "map")
 DATA_UPLOAD_MAX_MEMORY_SIZE = 10_000_000
 FILE_UPLOAD_PERMISSIONS = 0o640
 
