@@ -12,7 +12,7 @@ class Migration(migrations.Migration):
     initial = True
 
     dependencies = [
-        migrations.swappable_dependency(settings.AUTH_USER_MODEL),
+        ("auth", "__first__"),
     ]
 
     operations = [
@@ -133,6 +133,40 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_gauge",
                 "ordering": ("site", "code"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("range_high__lt", 1000000000.0),
+                            ("range_low__gt", -1000000000.0),
+                            ("range_low__lt", models.F("range_high")),
+                            ("step__gt", 0),
+                            ("step__lt", 1000000000.0),
+                        ),
+                        name="gauge_range_is_sane",
+                        violation_error_message="The range goes from low to high, with a step above 0.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("uncertainty__isnull", True),
+                                models.Q(
+                                    ("uncertainty__gte", 0), ("uncertainty__lt", 1000000000.0)
+                                ),
+                                _connector="OR",
+                            ),
+                            models.Q(
+                                ("uncertainty_share__isnull", True),
+                                models.Q(
+                                    ("uncertainty_share__gte", 0),
+                                    ("uncertainty_share__lt", 1000000000.0),
+                                ),
+                                _connector="OR",
+                            ),
+                        ),
+                        name="gauge_uncertainty_is_sane",
+                        violation_error_message="An uncertainty is not below 0.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -186,6 +220,17 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_kit",
                 "ordering": ("name",),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("express_weeks__isnull", True),
+                            ("lead_weeks__isnull", True),
+                            ("express_weeks__lte", models.F("lead_weeks")),
+                            _connector="OR",
+                        ),
+                        name="express_is_not_slower",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -332,6 +377,72 @@ class Migration(migrations.Migration):
                 "verbose_name_plural": "policies",
                 "db_table": "valvecare_policy",
                 "ordering": ("kind", "scope_key", "valid_from"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("variant__isnull", True),
+                            models.Q(("design_code", ""), _negated=True),
+                            _connector="OR",
+                        ),
+                        name="policy_variant_needs_a_design",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("dn__isnull", True), ("variant__isnull", False), _connector="OR"
+                        ),
+                        name="policy_size_needs_a_variant",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("months__isnull", False),
+                            ("run_hours__isnull", False),
+                            ("starts__isnull", False),
+                            _connector="OR",
+                        ),
+                        name="policy_sets_a_limit",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("months__isnull", True),
+                            models.Q(("months__gte", 1), ("months__lte", 1200)),
+                            _connector="OR",
+                        ),
+                        name="policy_months_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("run_hours__isnull", True),
+                            models.Q(("run_hours__gt", 0), ("run_hours__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="policy_run_hours_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("starts__isnull", True),
+                            models.Q(("starts__gte", 1), ("starts__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="policy_starts_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("valid_to__isnull", True),
+                            ("valid_to__gt", models.F("valid_from")),
+                            _connector="OR",
+                        ),
+                        name="policy_ends_after_it_begins",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("valid_to__isnull", True)),
+                        fields=("scope_key", "kind"),
+                        name="one_open_policy_per_scope_and_kind",
+                    ),
+                    models.UniqueConstraint(
+                        fields=("scope_key", "kind", "valid_from"),
+                        name="one_policy_per_scope_kind_and_day",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -452,6 +563,57 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_protection_valve",
                 "ordering": ("tag",),
+                "indexes": [
+                    models.Index(fields=["tag", "id"], name="valve_by_tag"),
+                    models.Index(fields=["serial"], name="valve_by_serial"),
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("bypass_kv_m3_per_h__isnull", True),
+                            models.Q(
+                                ("bypass_kv_m3_per_h__gt", 0.0),
+                                ("bypass_kv_m3_per_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="protectionvalve_bypass_kv_m3_per_h_sane",
+                        violation_error_message="bypass_kv_m3_per_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("design_bypass_flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("design_bypass_flow_m3_per_h__gt", 0.0),
+                                ("design_bypass_flow_m3_per_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="protectionvalve_design_bypass_flow_m3_per_h_sane",
+                        violation_error_message="design_bypass_flow_m3_per_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("switching_flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("switching_flow_m3_per_h__gt", 0.0),
+                                ("switching_flow_m3_per_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="protectionvalve_switching_flow_m3_per_h_sane",
+                        violation_error_message="switching_flow_m3_per_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("built_year__isnull", True),
+                            models.Q(("built_year__gte", 1850), ("built_year__lte", 2200)),
+                            _connector="OR",
+                        ),
+                        name="protectionvalve_built_year_sane",
+                        violation_error_message="built_year must be from 1850 to 2200.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -585,6 +747,250 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_pump",
                 "ordering": ("tag",),
+                "indexes": [models.Index(fields=["tag", "id"], name="pump_by_tag")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("speed_rpm__isnull", True),
+                            models.Q(("speed_rpm__gt", 0.0), ("speed_rpm__lte", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="pump_speed_rpm_sane",
+                        violation_error_message="speed_rpm must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("impeller_diameter_mm__isnull", True),
+                            models.Q(
+                                ("impeller_diameter_mm__gt", 0.0),
+                                ("impeller_diameter_mm__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_impeller_diameter_mm_sane",
+                        violation_error_message="impeller_diameter_mm must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("curve_speed_rpm__isnull", True),
+                            models.Q(
+                                ("curve_speed_rpm__gt", 0.0), ("curve_speed_rpm__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_curve_speed_rpm_sane",
+                        violation_error_message="curve_speed_rpm must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("curve_density_kg_per_m3__isnull", True),
+                            models.Q(
+                                ("curve_density_kg_per_m3__gt", 0.0),
+                                ("curve_density_kg_per_m3__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_curve_density_kg_per_m3_sane",
+                        violation_error_message="curve_density_kg_per_m3 must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("best_flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("best_flow_m3_per_h__gt", 0.0),
+                                ("best_flow_m3_per_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_best_flow_m3_per_h_sane",
+                        violation_error_message="best_flow_m3_per_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("duty_flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("duty_flow_m3_per_h__gt", 0.0),
+                                ("duty_flow_m3_per_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_duty_flow_m3_per_h_sane",
+                        violation_error_message="duty_flow_m3_per_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("motor_rated_kw__isnull", True),
+                            models.Q(
+                                ("motor_rated_kw__gt", 0.0), ("motor_rated_kw__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_motor_rated_kw_sane",
+                        violation_error_message="motor_rated_kw must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("motor_efficiency__isnull", True),
+                            models.Q(("motor_efficiency__gt", 0.0), ("motor_efficiency__lte", 1.0)),
+                            _connector="OR",
+                        ),
+                        name="pump_motor_efficiency_sane",
+                        violation_error_message="motor_efficiency must be above 0, at most 1.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("suction_pressure_bar_g__isnull", True),
+                            models.Q(
+                                ("suction_pressure_bar_g__gte", -1.1),
+                                ("suction_pressure_bar_g__lte", 2000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_suction_pressure_bar_g_sane",
+                        violation_error_message="suction_pressure_bar_g must be from -1.1 to 2000.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("suction_temperature_degc__isnull", True),
+                            models.Q(
+                                ("suction_temperature_degc__gt", -273.0),
+                                ("suction_temperature_degc__lte", 1000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_suction_temperature_degc_sane",
+                        violation_error_message="suction_temperature_degc must be above -273, at most 1000.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("npsh_required_m__isnull", True),
+                            models.Q(
+                                ("npsh_required_m__gt", 0.0), ("npsh_required_m__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_npsh_required_m_sane",
+                        violation_error_message="npsh_required_m must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("back_pressure_bar_g__isnull", True),
+                            models.Q(
+                                ("back_pressure_bar_g__gte", -1.1),
+                                ("back_pressure_bar_g__lte", 2000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_back_pressure_bar_g_sane",
+                        violation_error_message="back_pressure_bar_g must be from -1.1 to 2000.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("return_static_bar_g__isnull", True),
+                            models.Q(
+                                ("return_static_bar_g__gte", -1.1),
+                                ("return_static_bar_g__lte", 2000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_return_static_bar_g_sane",
+                        violation_error_message="return_static_bar_g must be from -1.1 to 2000.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("return_line_lagging_mm__isnull", True),
+                            models.Q(
+                                ("return_line_lagging_mm__gte", 0.0),
+                                ("return_line_lagging_mm__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_return_line_lagging_mm_sane",
+                        violation_error_message="return_line_lagging_mm must be from 0 to 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("return_line_heat_loss_w_per_m_k__isnull", True),
+                            models.Q(
+                                ("return_line_heat_loss_w_per_m_k__gt", 0.0),
+                                ("return_line_heat_loss_w_per_m_k__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_return_line_heat_loss_w_per_m_k_sane",
+                        violation_error_message="return_line_heat_loss_w_per_m_k must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("return_line_time_constant_h__isnull", True),
+                            models.Q(
+                                ("return_line_time_constant_h__gt", 0.0),
+                                ("return_line_time_constant_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_return_line_time_constant_h_sane",
+                        violation_error_message="return_line_time_constant_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("return_sensor_at_m__isnull", True),
+                            models.Q(
+                                ("return_sensor_at_m__gt", 0.0),
+                                ("return_sensor_at_m__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_return_sensor_at_m_sane",
+                        violation_error_message="return_sensor_at_m must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("stable_min_flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("stable_min_flow_m3_per_h__gt", 0.0),
+                                ("stable_min_flow_m3_per_h__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_stable_min_flow_m3_per_h_sane",
+                        violation_error_message="stable_min_flow_m3_per_h must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("allowed_rise_k__isnull", True),
+                            models.Q(
+                                ("allowed_rise_k__gt", 0.0), ("allowed_rise_k__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_allowed_rise_k_sane",
+                        violation_error_message="allowed_rise_k must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("liquid_volume_m3__isnull", True),
+                            models.Q(
+                                ("liquid_volume_m3__gt", 0.0),
+                                ("liquid_volume_m3__lte", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_liquid_volume_m3_sane",
+                        violation_error_message="liquid_volume_m3 must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("metal_mass_kg__isnull", True),
+                            models.Q(
+                                ("metal_mass_kg__gt", 0.0), ("metal_mass_kg__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="pump_metal_mass_kg_sane",
+                        violation_error_message="metal_mass_kg must be above 0, at most 1e+09.",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -612,6 +1018,17 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_pump_group",
                 "ordering": ("code",),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("installed__gte", 1),
+                            ("needed__gte", 1),
+                            ("needed__lte", models.F("installed")),
+                        ),
+                        name="group_needs_no_more_than_installed",
+                        violation_error_message="A group needs 1 or more pumps, not more than installed.",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -695,6 +1112,69 @@ class Migration(migrations.Migration):
                 "verbose_name_plural": "series",
                 "db_table": "valvecare_series",
                 "ordering": ("tag",),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("resolution__gte", 0), ("resolution__lt", 10000000000.0)
+                        ),
+                        name="series_resolution_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("rollover_modulus__isnull", True),
+                            models.Q(
+                                ("rollover_modulus__gte", 1e-06),
+                                ("rollover_modulus__lt", 10000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="series_rollover_modulus_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("max_starts_per_hour__isnull", True),
+                            models.Q(
+                                ("max_starts_per_hour__gte", 1e-06),
+                                ("max_starts_per_hour__lt", 1000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="series_max_starts_per_hour_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("expected_period_s__isnull", True),
+                            models.Q(
+                                ("expected_period_s__gte", 0.001),
+                                ("expected_period_s__lt", 10000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="series_expected_period_s_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("plausible_min__isnull", True),
+                            models.Q(
+                                ("plausible_min__gte", -10000000000.0),
+                                ("plausible_min__lt", 10000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="series_plausible_min_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("plausible_max__isnull", True),
+                            models.Q(
+                                ("plausible_max__gte", -10000000000.0),
+                                ("plausible_max__lt", 10000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="series_plausible_max_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -786,6 +1266,14 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_act",
                 "ordering": ("-done_at", "-id"),
+                "indexes": [models.Index(fields=["valve", "-done_at"], name="act_of_valve")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("withdraws__isnull", True)),
+                        fields=("valve", "kind", "done_at", "origin"),
+                        name="one_act_per_valve_kind_time_and_origin",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -918,6 +1406,28 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_due_item",
                 "ordering": ("listed_on", "id"),
+                "indexes": [
+                    models.Index(fields=["listed_on", "id"], name="due_item_in_order"),
+                    models.Index(fields=["changed_at", "id"], name="due_item_changed"),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("valve", "kind"), name="one_due_item_per_valve_kind"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("share_used__isnull", True), ("state", "no record")),
+                            models.Q(
+                                models.Q(("state", "no record"), _negated=True),
+                                ("share_used__gte", 0),
+                                ("share_used__isnull", False),
+                                ("share_used__lt", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="due_share_unless_no_record",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1013,6 +1523,41 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_function_test",
                 "ordering": ("-done_at", "-id"),
+                "indexes": [
+                    models.Index(fields=["valve", "-done_at"], name="function_test_of_valve")
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("bypass_flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("bypass_flow_m3_per_h__gte", 0),
+                                ("bypass_flow_m3_per_h__lt", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="function_test_flow_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("uncertainty_share__isnull", True),
+                            models.Q(("uncertainty_share__gte", 0), ("uncertainty_share__lt", 1)),
+                            _connector="OR",
+                        ),
+                        name="function_test_uncertainty_is_a_share",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("required_m3_per_h__isnull", True),
+                            models.Q(
+                                ("required_m3_per_h__gt", 0),
+                                ("required_m3_per_h__lt", 1000000000.0),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="function_test_requirement_is_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1168,6 +1713,17 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_finding",
                 "ordering": ("order", "id"),
+                "indexes": [models.Index(fields=["part", "at"], name="findings_of_part")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__isnull", True),
+                            models.Q(("value__gt", -1000000000.0), ("value__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="finding_value_is_sane",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1860,6 +2416,47 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_lot",
                 "ordering": ("shelf_until", "id"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("kit__isnull", False), ("part__isnull", True)),
+                            models.Q(("kit__isnull", True), ("part__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="lot_of_one_item",
+                        violation_error_message="Name a kit or a part number, one of them.",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("kit__isnull", False)),
+                        fields=("bin", "kit", "code"),
+                        name="kit_lot_once_per_bin",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("part__isnull", False)),
+                        fields=("bin", "part", "code"),
+                        name="part_lot_once_per_bin",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("on_hand__gte", 0), ("on_hand__lte", 1000000)),
+                        name="stock_is_never_negative",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("reserved__gte", 0), ("reserved__lte", models.F("on_hand"))
+                        ),
+                        name="no_more_reserved_than_on_hand",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("quarantined_at__isnull", True),
+                            models.Q(
+                                models.Q(("quarantine_why", ""), _negated=True), ("reserved", 0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="quarantine_has_why_and_keeps_nothing",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -1920,6 +2517,21 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_movement",
                 "ordering": ("id",),
+                "indexes": [models.Index(fields=["lot", "id"], name="movements_of_lot")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("quantity__gte", -1000000), ("quantity__lte", 1000000)),
+                        name="movement_quantity_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("quantity", 0), _negated=True),
+                            ("kind", "quarantined"),
+                            _connector="OR",
+                        ),
+                        name="movement_moves_something",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -2099,6 +2711,39 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_procedure_version",
                 "ordering": ("procedure", "-number"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("procedure", "number"), name="one_version_per_procedure_and_number"
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("state", "draft")),
+                        fields=("procedure",),
+                        name="one_draft_per_procedure",
+                        violation_error_message="This procedure has a draft already.",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("state", "in use")),
+                        fields=("scope_key",),
+                        name="one_version_in_use_per_scope",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("state__in", ["in use", "superseded"]), _negated=True),
+                            models.Q(("content_hash__gt", ""), ("valid_from__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="version_in_use_has_time_and_hash",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("ended_at__isnull", True),
+                            ("valid_from__isnull", True),
+                            ("ended_at__gte", models.F("valid_from")),
+                            _connector="OR",
+                        ),
+                        name="version_ends_after_it_begins",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -2152,6 +2797,11 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_procedure_step",
                 "ordering": ("version", "number"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("version", "number"), name="one_step_per_version_and_number"
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -2237,6 +2887,9 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_operating_release",
                 "ordering": ("-signed_at", "-id"),
+                "indexes": [
+                    models.Index(fields=["valve", "-signed_at"], name="operating_release_of_valve")
+                ],
             },
         ),
         migrations.CreateModel(
@@ -2292,6 +2945,13 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_inspection",
                 "ordering": ("-done_at", "-id"),
+                "indexes": [models.Index(fields=["valve", "-done_at"], name="inspection_of_valve")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("valve", "done_at", "origin"),
+                        name="one_inspection_per_origin_and_time",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -2496,6 +3156,28 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_condition_rule",
                 "ordering": ("name", "id"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("group__isnull", True), ("valve__isnull", True)),
+                            models.Q(("design_code", ""), ("valve__isnull", True)),
+                            models.Q(("design_code", ""), ("group__isnull", True)),
+                            _connector="OR",
+                        ),
+                        name="condition_rule_has_one_scope",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("basis__in", ["event", "passing when shut"]),
+                                ("limit__isnull", True),
+                            ),
+                            models.Q(("limit__gt", -1000000000.0), ("limit__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="condition_rule_limit_where_needed",
+                    ),
+                ],
             },
         ),
         migrations.AddField(
@@ -2531,6 +3213,42 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_curve_point",
                 "ordering": ("pump", "flow_m3_per_h"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("pump", "flow_m3_per_h"), name="one_point_per_flow"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("flow_m3_per_h__isnull", True),
+                            models.Q(
+                                ("flow_m3_per_h__gte", 0.0), ("flow_m3_per_h__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="curvepoint_flow_m3_per_h_sane",
+                        violation_error_message="flow_m3_per_h must be from 0 to 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("head_m__isnull", True),
+                            models.Q(("head_m__gt", 0.0), ("head_m__lte", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="curvepoint_head_m_sane",
+                        violation_error_message="head_m must be above 0, at most 1e+09.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("shaft_power_kw__isnull", True),
+                            models.Q(
+                                ("shaft_power_kw__gt", 0.0), ("shaft_power_kw__lte", 1000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="curvepoint_shaft_power_kw_sane",
+                        violation_error_message="shaft_power_kw must be above 0, at most 1e+09.",
+                    ),
+                ],
             },
         ),
         migrations.AddField(
@@ -3167,6 +3885,13 @@ class Migration(migrations.Migration):
             ],
             options={
                 "db_table": "valvecare_series_state",
+                "indexes": [
+                    models.Index(
+                        condition=models.Q(("touched_us__isnull", False)),
+                        fields=["series"],
+                        name="series_state_touched",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -3277,6 +4002,23 @@ class Migration(migrations.Migration):
             ],
             options={
                 "db_table": "valvecare_clock",
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("item", "trigger"), name="one_clock_per_item_trigger"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("limit__gt", 0), ("limit__lt", 1000000000.0)),
+                        name="clock_limit_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("used__isnull", True),
+                            models.Q(("used__gte", 0), ("used__lt", 1000000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="clock_used_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -3455,6 +4197,13 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_membership",
                 "ordering": ("site", "role"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("user", "site", "role"),
+                        name="one_role_once_per_site",
+                        violation_error_message="This person has this role at this site already.",
+                    )
+                ],
             },
         ),
         migrations.AddField(
@@ -3514,6 +4263,14 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_label",
                 "ordering": ("id",),
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("retired_at__isnull", True)),
+                        fields=("kind", "target_id"),
+                        name="one_live_label_per_thing",
+                        violation_error_message="This has a live label already.",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -3767,6 +4524,11 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_event",
                 "ordering": ("-id",),
+                "indexes": [
+                    models.Index(fields=["object_type", "object_id", "id"], name="event_of_object"),
+                    models.Index(fields=["valve", "id"], name="event_of_valve"),
+                    models.Index(fields=["site", "id"], name="event_of_site"),
+                ],
             },
         ),
         migrations.AddField(
@@ -3801,6 +4563,17 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_crew",
                 "ordering": ("site", "name"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("site", "name"), name="crew_name_once_per_site"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("hours_per_day__gt", 0), ("hours_per_day__lte", 24), ("people__gte", 1)
+                        ),
+                        name="crew_has_people_and_hours",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -3872,6 +4645,20 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_condition_finding",
                 "ordering": ("-opened_at", "-id"),
+                "indexes": [
+                    models.Index(
+                        condition=models.Q(("closed_at__isnull", True)),
+                        fields=["valve", "kind"],
+                        name="condition_finding_open",
+                    )
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("closed_at__isnull", True)),
+                        fields=("rule", "valve"),
+                        name="one_open_condition_finding",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -3981,6 +4768,20 @@ class Migration(migrations.Migration):
                 "verbose_name_plural": "readings set aside",
                 "db_table": "valvecare_set_aside",
                 "ordering": ("-id",),
+                "indexes": [
+                    models.Index(fields=["state", "site", "id"], name="set_aside_by_state")
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("series", "at_us", "value"), name="set_aside_once_per_reading"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__gt", -9000000000.0), ("value__lt", 9000000000.0)
+                        ),
+                        name="set_aside_value_is_finite",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4028,6 +4829,18 @@ class Migration(migrations.Migration):
             ],
             options={
                 "db_table": "valvecare_reading",
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__gt", -9000000000.0), ("value__lt", 9000000000.0)
+                        ),
+                        name="reading_value_is_finite",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("quality__gte", 0), ("quality__lte", 2)),
+                        name="reading_quality_is_known",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4084,6 +4897,7 @@ class Migration(migrations.Migration):
                 "verbose_name_plural": "pushes",
                 "db_table": "valvecare_push",
                 "ordering": ("-id",),
+                "indexes": [models.Index(fields=["source", "-id"], name="push_of_source")],
             },
         ),
         migrations.CreateModel(
@@ -4157,6 +4971,32 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_plant_event",
                 "ordering": ("-at", "-id"),
+                "indexes": [
+                    models.Index(
+                        condition=models.Q(("is_new", True)), fields=["id"], name="plant_event_new"
+                    )
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("pump", "kind", "at"), name="plant_event_once_per_instant"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("duration_s__isnull", True),
+                            models.Q(("duration_s__gte", 0), ("duration_s__lt", 10000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="plantevent_duration_s_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("speed_rpm__isnull", True),
+                            models.Q(("speed_rpm__gte", 0), ("speed_rpm__lt", 1000000.0)),
+                            _connector="OR",
+                        ),
+                        name="plantevent_speed_rpm_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4211,6 +5051,23 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_meter_event",
                 "ordering": ("series", "at_us"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("series", "at_us"), name="one_meter_event_an_instant"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("closing_value__gte", 0), ("closing_value__lt", 9000000000.0)
+                        ),
+                        name="meterevent_closing_value_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("opening_value__gte", 0), ("opening_value__lt", 9000000000.0)
+                        ),
+                        name="meterevent_opening_value_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4306,6 +5163,9 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_count_line",
                 "ordering": ("count", "id"),
+                "constraints": [
+                    models.UniqueConstraint(fields=("count", "lot"), name="lot_once_per_count")
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4332,6 +5192,11 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_store",
                 "ordering": ("site", "name"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("site", "name"), name="store_name_once_per_site"
+                    )
+                ],
             },
         ),
         migrations.AddField(
@@ -4389,6 +5254,15 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_supersession",
                 "ordering": ("old", "new"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("old", "new"), name="one_supersession_per_pair"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("old", models.F("new")), _negated=True),
+                        name="nothing_supersedes_itself",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4558,6 +5432,16 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_test_run",
                 "ordering": ("order", "id"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("finished_at__isnull", True), ("test__isnull", True)),
+                            models.Q(("finished_at__isnull", False), ("test__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="finished_test_run_has_its_test",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -4708,6 +5592,25 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_test_reading",
                 "ordering": ("run", "id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("run", "key"), name="test_reading_once_per_key"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__gt", -1000000000.0), ("value__lt", 1000000000.0)
+                        ),
+                        name="test_reading_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("spread__isnull", True),
+                            models.Q(("spread__gt", 0), ("spread__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="test_reading_spread_is_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -5659,6 +6562,21 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_verdict",
                 "ordering": ("-judged_at", "-id"),
+                "indexes": [
+                    models.Index(fields=["valve", "-judged_at"], name="verdicts_of_valve"),
+                    models.Index(
+                        condition=models.Q(("is_current", True)),
+                        fields=["updated_at", "valve"],
+                        name="current_verdicts_by_update",
+                    ),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("is_current", True)),
+                        fields=("valve",),
+                        name="one_current_verdict_per_valve",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -5768,6 +6686,15 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_window",
                 "ordering": ("starts_at", "id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("site", "name"), name="window_name_once_per_site"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("ends_at__gt", models.F("starts_at"))),
+                        name="window_ends_after_it_starts",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -5987,6 +6914,87 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_work_order",
                 "ordering": ("due_on", "id"),
+                "indexes": [
+                    models.Index(
+                        condition=models.Q(("ended_at__isnull", True)),
+                        fields=["site", "due_on", "id"],
+                        name="open_orders_of_site_by_due",
+                    ),
+                    models.Index(
+                        condition=models.Q(("ended_at__isnull", True)),
+                        fields=["due_on", "id"],
+                        name="open_orders_by_due",
+                    ),
+                    models.Index(fields=["valve", "-ended_at"], name="orders_of_valve"),
+                    models.Index(fields=["updated_at", "id"], name="orders_by_change"),
+                    models.Index(fields=["raised_in"], name="orders_of_run"),
+                ],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("ended_at__isnull", True)),
+                        fields=("valve", "kind"),
+                        name="one_open_order_per_valve_and_kind",
+                        violation_error_message="An order of this kind is open for this valve already.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("ended_at__isnull", True),
+                                (
+                                    "state__in",
+                                    [
+                                        "raised",
+                                        "agreed",
+                                        "placed",
+                                        "readied",
+                                        "under way",
+                                        "proven",
+                                        "on hold",
+                                        "put off",
+                                    ],
+                                ),
+                            ),
+                            models.Q(
+                                ("ended_at__isnull", False), ("state__in", ["closed", "dropped"])
+                            ),
+                            _connector="OR",
+                        ),
+                        name="ended_order_has_time",
+                    ),
+                    models.UniqueConstraint(
+                        condition=models.Q(("is_imported", True)),
+                        fields=("valve", "kind", "done_at"),
+                        name="one_past_job_per_valve_kind_and_time",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("share_used__isnull", True),
+                            models.Q(("share_used__gte", 0), ("share_used__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="order_share_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(
+                                ("run_hours_since__isnull", True),
+                                models.Q(
+                                    ("run_hours_since__gte", 0),
+                                    ("run_hours_since__lt", 1000000000.0),
+                                ),
+                                _connector="OR",
+                            ),
+                            models.Q(
+                                ("starts_since__isnull", True),
+                                models.Q(
+                                    ("starts_since__gte", 0), ("starts_since__lt", 1000000000.0)
+                                ),
+                                _connector="OR",
+                            ),
+                        ),
+                        name="order_ages_are_sane",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6055,6 +7063,25 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_tightening",
                 "ordering": ("order", "id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("decided_at__isnull", True)),
+                        fields=("order", "revision"),
+                        name="one_tightening_waits_per_order",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("decided_at__isnull", True), ("is_accepted__isnull", True)),
+                            models.Q(
+                                ("decided_at__isnull", False),
+                                ("is_accepted__isnull", False),
+                                models.Q(("decided_because", ""), _negated=True),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="decided_tightening_has_words",
+                    ),
+                ],
             },
         ),
         migrations.AddField(
@@ -6101,6 +7128,13 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_taken_along",
                 "ordering": ("order", "id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("back_at__isnull", True)),
+                        fields=("order", "by"),
+                        name="taken_along_once_per_person",
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6179,6 +7213,27 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_step_record",
                 "ordering": ("order", "id"),
+                "indexes": [
+                    models.Index(fields=["order", "revision"], name="step_records_of_order")
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__isnull", True),
+                            models.Q(("value__gt", -1000000000.0), ("value__lt", 1000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="step_value_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__isnull", True),
+                            models.Q(("unit", ""), _negated=True),
+                            _connector="OR",
+                        ),
+                        name="step_value_has_a_unit",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6230,6 +7285,17 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_slot",
                 "ordering": ("starts_on", "id"),
+                "indexes": [models.Index(fields=["crew", "starts_on"], name="slots_of_crew")],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(("hours__gt", 0), ("hours__lt", 10000)),
+                        name="slot_hours_are_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("ends_on__gte", models.F("starts_on"))),
+                        name="slot_ends_after_it_starts",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6295,6 +7361,14 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_signature",
                 "ordering": ("order", "id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("order", "revision", "signed", "record_id"), name="signed_once"
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("name", ""), _negated=True), name="signature_has_a_name"
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6353,6 +7427,29 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_reservation",
                 "ordering": ("id",),
+                "indexes": [models.Index(fields=["lot", "state"], name="reservations_of_lot")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(("state", "open")),
+                        fields=("order", "lot"),
+                        name="one_open_reservation_per_order_and_lot",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("quantity__gte", 1), ("quantity__lte", 10000)),
+                        name="reservation_keeps_something",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("ended_at__isnull", True), ("state", "open")),
+                            models.Q(
+                                models.Q(("state", "open"), _negated=True),
+                                ("ended_at__isnull", False),
+                            ),
+                            _connector="OR",
+                        ),
+                        name="ended_reservation_has_time",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6444,6 +7541,24 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_purchase",
                 "ordering": ("arrives_on", "id"),
+                "indexes": [
+                    models.Index(fields=["site", "state", "arrives_on"], name="purchases_open")
+                ],
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            models.Q(("kit__isnull", False), ("part__isnull", True)),
+                            models.Q(("kit__isnull", True), ("part__isnull", False)),
+                            _connector="OR",
+                        ),
+                        name="purchase_of_one_item",
+                        violation_error_message="Name a kit or a part number, one of them.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(("arrives_on__gte", models.F("asked_on"))),
+                        name="purchase_arrives_after_asking",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6745,6 +7860,18 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_measurement",
                 "ordering": ("order", "id"),
+                "constraints": [
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("value__gt", -1000000000.0), ("value__lt", 1000000000.0)
+                        ),
+                        name="measurement_is_sane",
+                    ),
+                    models.UniqueConstraint(
+                        fields=("finding", "quantity"),
+                        name="one_measurement_per_finding_and_quantity",
+                    ),
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6809,6 +7936,11 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_gate",
                 "ordering": ("order", "revision", "at", "id"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("order", "revision", "kind"), name="gate_once_per_revision"
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -6880,6 +8012,61 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_fitted_part",
                 "ordering": ("valve", "-fitted_at", "id"),
+                "indexes": [models.Index(fields=["valve", "removed_at"], name="fitted_in_valve")],
+                "constraints": [
+                    models.UniqueConstraint(
+                        condition=models.Q(
+                            ("removed_at__isnull", True), models.Q(("serial", ""), _negated=True)
+                        ),
+                        fields=("part", "serial"),
+                        name="serial_fitted_once",
+                        violation_error_message="This serial is fitted in a valve already.",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("removed_at__isnull", True),
+                            ("removed_at__gte", models.F("fitted_at")),
+                            _connector="OR",
+                        ),
+                        name="part_is_removed_after_it_was_fitted",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("run_hours_base__isnull", True),
+                            models.Q(
+                                ("run_hours_base__gte", 0), ("run_hours_base__lt", 1000000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="fitted_part_run_hours_base_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("starts_base__isnull", True),
+                            models.Q(("starts_base__gte", 0), ("starts_base__lt", 1000000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="fitted_part_starts_base_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("run_hours_life__isnull", True),
+                            models.Q(
+                                ("run_hours_life__gte", 0), ("run_hours_life__lt", 1000000000000.0)
+                            ),
+                            _connector="OR",
+                        ),
+                        name="fitted_part_run_hours_life_is_sane",
+                    ),
+                    models.CheckConstraint(
+                        condition=models.Q(
+                            ("starts_life__isnull", True),
+                            models.Q(("starts_life__gte", 0), ("starts_life__lt", 1000000000000.0)),
+                            _connector="OR",
+                        ),
+                        name="fitted_part_starts_life_is_sane",
+                    ),
+                ],
             },
         ),
         migrations.AddField(
@@ -6971,6 +8158,11 @@ class Migration(migrations.Migration):
             options={
                 "db_table": "valvecare_closed_revision",
                 "ordering": ("order", "revision"),
+                "constraints": [
+                    models.UniqueConstraint(
+                        fields=("order", "revision"), name="one_record_per_revision"
+                    )
+                ],
             },
         ),
         migrations.CreateModel(
@@ -7087,462 +8279,11 @@ class Migration(migrations.Migration):
             },
         ),
         migrations.AddConstraint(
-            model_name="procedureversion",
-            constraint=models.UniqueConstraint(
-                fields=("procedure", "number"), name="one_version_per_procedure_and_number"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="procedureversion",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("state", "draft")),
-                fields=("procedure",),
-                name="one_draft_per_procedure",
-                violation_error_message="This procedure has a draft already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="procedureversion",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("state", "in use")),
-                fields=("scope_key",),
-                name="one_version_in_use_per_scope",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="procedureversion",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("state__in", ["in use", "superseded"]), _negated=True),
-                    models.Q(("content_hash__gt", ""), ("valid_from__isnull", False)),
-                    _connector="OR",
-                ),
-                name="version_in_use_has_time_and_hash",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="procedureversion",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("ended_at__isnull", True),
-                    ("valid_from__isnull", True),
-                    ("ended_at__gte", models.F("valid_from")),
-                    _connector="OR",
-                ),
-                name="version_ends_after_it_begins",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="procedurestep",
-            constraint=models.UniqueConstraint(
-                fields=("version", "number"), name="one_step_per_version_and_number"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="operatingrelease",
-            index=models.Index(fields=["valve", "-signed_at"], name="operating_release_of_valve"),
-        ),
-        migrations.AddIndex(
-            model_name="inspection",
-            index=models.Index(fields=["valve", "-done_at"], name="inspection_of_valve"),
-        ),
-        migrations.AddConstraint(
-            model_name="inspection",
-            constraint=models.UniqueConstraint(
-                fields=("valve", "done_at", "origin"), name="one_inspection_per_origin_and_time"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="functiontest",
-            index=models.Index(fields=["valve", "-done_at"], name="function_test_of_valve"),
-        ),
-        migrations.AddConstraint(
-            model_name="functiontest",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("bypass_flow_m3_per_h__isnull", True),
-                    models.Q(
-                        ("bypass_flow_m3_per_h__gte", 0), ("bypass_flow_m3_per_h__lt", 1000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="function_test_flow_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="functiontest",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("uncertainty_share__isnull", True),
-                    models.Q(("uncertainty_share__gte", 0), ("uncertainty_share__lt", 1)),
-                    _connector="OR",
-                ),
-                name="function_test_uncertainty_is_a_share",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="functiontest",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("required_m3_per_h__isnull", True),
-                    models.Q(("required_m3_per_h__gt", 0), ("required_m3_per_h__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="function_test_requirement_is_sane",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="act",
-            index=models.Index(fields=["valve", "-done_at"], name="act_of_valve"),
-        ),
-        migrations.AddConstraint(
-            model_name="act",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("withdraws__isnull", True)),
-                fields=("valve", "kind", "done_at", "origin"),
-                name="one_act_per_valve_kind_time_and_origin",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="curvepoint",
-            constraint=models.UniqueConstraint(
-                fields=("pump", "flow_m3_per_h"), name="one_point_per_flow"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="curvepoint",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("flow_m3_per_h__isnull", True),
-                    models.Q(("flow_m3_per_h__gte", 0.0), ("flow_m3_per_h__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="curvepoint_flow_m3_per_h_sane",
-                violation_error_message="flow_m3_per_h must be from 0 to 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="curvepoint",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("head_m__isnull", True),
-                    models.Q(("head_m__gt", 0.0), ("head_m__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="curvepoint_head_m_sane",
-                violation_error_message="head_m must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="curvepoint",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("shaft_power_kw__isnull", True),
-                    models.Q(("shaft_power_kw__gt", 0.0), ("shaft_power_kw__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="curvepoint_shaft_power_kw_sane",
-                violation_error_message="shaft_power_kw must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="pump",
-            index=models.Index(fields=["tag", "id"], name="pump_by_tag"),
-        ),
-        migrations.AddConstraint(
             model_name="pump",
             constraint=models.UniqueConstraint(
                 fields=("group", "tag"),
                 name="pump_tag_once_per_group",
                 violation_error_message="This group has a pump with this tag already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("speed_rpm__isnull", True),
-                    models.Q(("speed_rpm__gt", 0.0), ("speed_rpm__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="pump_speed_rpm_sane",
-                violation_error_message="speed_rpm must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("impeller_diameter_mm__isnull", True),
-                    models.Q(
-                        ("impeller_diameter_mm__gt", 0.0),
-                        ("impeller_diameter_mm__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_impeller_diameter_mm_sane",
-                violation_error_message="impeller_diameter_mm must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("curve_speed_rpm__isnull", True),
-                    models.Q(("curve_speed_rpm__gt", 0.0), ("curve_speed_rpm__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="pump_curve_speed_rpm_sane",
-                violation_error_message="curve_speed_rpm must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("curve_density_kg_per_m3__isnull", True),
-                    models.Q(
-                        ("curve_density_kg_per_m3__gt", 0.0),
-                        ("curve_density_kg_per_m3__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_curve_density_kg_per_m3_sane",
-                violation_error_message="curve_density_kg_per_m3 must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("best_flow_m3_per_h__isnull", True),
-                    models.Q(
-                        ("best_flow_m3_per_h__gt", 0.0), ("best_flow_m3_per_h__lte", 1000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_best_flow_m3_per_h_sane",
-                violation_error_message="best_flow_m3_per_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("duty_flow_m3_per_h__isnull", True),
-                    models.Q(
-                        ("duty_flow_m3_per_h__gt", 0.0), ("duty_flow_m3_per_h__lte", 1000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_duty_flow_m3_per_h_sane",
-                violation_error_message="duty_flow_m3_per_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("motor_rated_kw__isnull", True),
-                    models.Q(("motor_rated_kw__gt", 0.0), ("motor_rated_kw__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="pump_motor_rated_kw_sane",
-                violation_error_message="motor_rated_kw must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("motor_efficiency__isnull", True),
-                    models.Q(("motor_efficiency__gt", 0.0), ("motor_efficiency__lte", 1.0)),
-                    _connector="OR",
-                ),
-                name="pump_motor_efficiency_sane",
-                violation_error_message="motor_efficiency must be above 0, at most 1.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("suction_pressure_bar_g__isnull", True),
-                    models.Q(
-                        ("suction_pressure_bar_g__gte", -1.1),
-                        ("suction_pressure_bar_g__lte", 2000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_suction_pressure_bar_g_sane",
-                violation_error_message="suction_pressure_bar_g must be from -1.1 to 2000.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("suction_temperature_degc__isnull", True),
-                    models.Q(
-                        ("suction_temperature_degc__gt", -273.0),
-                        ("suction_temperature_degc__lte", 1000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_suction_temperature_degc_sane",
-                violation_error_message="suction_temperature_degc must be above -273, at most 1000.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("npsh_required_m__isnull", True),
-                    models.Q(("npsh_required_m__gt", 0.0), ("npsh_required_m__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="pump_npsh_required_m_sane",
-                violation_error_message="npsh_required_m must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("back_pressure_bar_g__isnull", True),
-                    models.Q(
-                        ("back_pressure_bar_g__gte", -1.1), ("back_pressure_bar_g__lte", 2000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_back_pressure_bar_g_sane",
-                violation_error_message="back_pressure_bar_g must be from -1.1 to 2000.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("return_static_bar_g__isnull", True),
-                    models.Q(
-                        ("return_static_bar_g__gte", -1.1), ("return_static_bar_g__lte", 2000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_return_static_bar_g_sane",
-                violation_error_message="return_static_bar_g must be from -1.1 to 2000.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("return_line_lagging_mm__isnull", True),
-                    models.Q(
-                        ("return_line_lagging_mm__gte", 0.0),
-                        ("return_line_lagging_mm__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_return_line_lagging_mm_sane",
-                violation_error_message="return_line_lagging_mm must be from 0 to 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("return_line_heat_loss_w_per_m_k__isnull", True),
-                    models.Q(
-                        ("return_line_heat_loss_w_per_m_k__gt", 0.0),
-                        ("return_line_heat_loss_w_per_m_k__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_return_line_heat_loss_w_per_m_k_sane",
-                violation_error_message="return_line_heat_loss_w_per_m_k must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("return_line_time_constant_h__isnull", True),
-                    models.Q(
-                        ("return_line_time_constant_h__gt", 0.0),
-                        ("return_line_time_constant_h__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_return_line_time_constant_h_sane",
-                violation_error_message="return_line_time_constant_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("return_sensor_at_m__isnull", True),
-                    models.Q(
-                        ("return_sensor_at_m__gt", 0.0), ("return_sensor_at_m__lte", 1000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_return_sensor_at_m_sane",
-                violation_error_message="return_sensor_at_m must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("stable_min_flow_m3_per_h__isnull", True),
-                    models.Q(
-                        ("stable_min_flow_m3_per_h__gt", 0.0),
-                        ("stable_min_flow_m3_per_h__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_stable_min_flow_m3_per_h_sane",
-                violation_error_message="stable_min_flow_m3_per_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("allowed_rise_k__isnull", True),
-                    models.Q(("allowed_rise_k__gt", 0.0), ("allowed_rise_k__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="pump_allowed_rise_k_sane",
-                violation_error_message="allowed_rise_k must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("liquid_volume_m3__isnull", True),
-                    models.Q(
-                        ("liquid_volume_m3__gt", 0.0), ("liquid_volume_m3__lte", 1000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="pump_liquid_volume_m3_sane",
-                violation_error_message="liquid_volume_m3 must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pump",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("metal_mass_kg__isnull", True),
-                    models.Q(("metal_mass_kg__gt", 0.0), ("metal_mass_kg__lte", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="pump_metal_mass_kg_sane",
-                violation_error_message="metal_mass_kg must be above 0, at most 1e+09.",
             ),
         ),
         migrations.AddConstraint(
@@ -7566,228 +8307,9 @@ class Migration(migrations.Migration):
             ),
         ),
         migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("variant__isnull", True),
-                    models.Q(("design_code", ""), _negated=True),
-                    _connector="OR",
-                ),
-                name="policy_variant_needs_a_design",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("dn__isnull", True), ("variant__isnull", False), _connector="OR"
-                ),
-                name="policy_size_needs_a_variant",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("months__isnull", False),
-                    ("run_hours__isnull", False),
-                    ("starts__isnull", False),
-                    _connector="OR",
-                ),
-                name="policy_sets_a_limit",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("months__isnull", True),
-                    models.Q(("months__gte", 1), ("months__lte", 1200)),
-                    _connector="OR",
-                ),
-                name="policy_months_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("run_hours__isnull", True),
-                    models.Q(("run_hours__gt", 0), ("run_hours__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="policy_run_hours_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("starts__isnull", True),
-                    models.Q(("starts__gte", 1), ("starts__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="policy_starts_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("valid_to__isnull", True),
-                    ("valid_to__gt", models.F("valid_from")),
-                    _connector="OR",
-                ),
-                name="policy_ends_after_it_begins",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("valid_to__isnull", True)),
-                fields=("scope_key", "kind"),
-                name="one_open_policy_per_scope_and_kind",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="policy",
-            constraint=models.UniqueConstraint(
-                fields=("scope_key", "kind", "valid_from"), name="one_policy_per_scope_kind_and_day"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="conditionrule",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("group__isnull", True), ("valve__isnull", True)),
-                    models.Q(("design_code", ""), ("valve__isnull", True)),
-                    models.Q(("design_code", ""), ("group__isnull", True)),
-                    _connector="OR",
-                ),
-                name="condition_rule_has_one_scope",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="conditionrule",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(
-                        ("basis__in", ["event", "passing when shut"]), ("limit__isnull", True)
-                    ),
-                    models.Q(("limit__gt", -1000000000.0), ("limit__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="condition_rule_limit_where_needed",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="seriesstate",
-            index=models.Index(
-                condition=models.Q(("touched_us__isnull", False)),
-                fields=["series"],
-                name="series_state_touched",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="clock",
-            constraint=models.UniqueConstraint(
-                fields=("item", "trigger"), name="one_clock_per_item_trigger"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="clock",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("limit__gt", 0), ("limit__lt", 1000000000.0)),
-                name="clock_limit_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="clock",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("used__isnull", True),
-                    models.Q(("used__gte", 0), ("used__lt", 1000000000000.0)),
-                    _connector="OR",
-                ),
-                name="clock_used_sane",
-            ),
-        ),
-        migrations.AddConstraint(
             model_name="series",
             constraint=models.UniqueConstraint(
                 fields=("site", "tag"), name="series_tag_once_per_site"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="series",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("resolution__gte", 0), ("resolution__lt", 10000000000.0)),
-                name="series_resolution_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="series",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("rollover_modulus__isnull", True),
-                    models.Q(
-                        ("rollover_modulus__gte", 1e-06), ("rollover_modulus__lt", 10000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="series_rollover_modulus_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="series",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("max_starts_per_hour__isnull", True),
-                    models.Q(
-                        ("max_starts_per_hour__gte", 1e-06), ("max_starts_per_hour__lt", 1000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="series_max_starts_per_hour_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="series",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("expected_period_s__isnull", True),
-                    models.Q(
-                        ("expected_period_s__gte", 0.001), ("expected_period_s__lt", 10000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="series_expected_period_s_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="series",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("plausible_min__isnull", True),
-                    models.Q(
-                        ("plausible_min__gte", -10000000000.0), ("plausible_min__lt", 10000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="series_plausible_min_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="series",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("plausible_max__isnull", True),
-                    models.Q(
-                        ("plausible_max__gte", -10000000000.0), ("plausible_max__lt", 10000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="series_plausible_max_sane",
             ),
         ),
         migrations.AddConstraint(
@@ -7796,26 +8318,6 @@ class Migration(migrations.Migration):
                 fields=("site", "code"),
                 name="group_code_once_per_site",
                 violation_error_message="This site has a group with this code already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="pumpgroup",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("installed__gte", 1),
-                    ("needed__gte", 1),
-                    ("needed__lte", models.F("installed")),
-                ),
-                name="group_needs_no_more_than_installed",
-                violation_error_message="A group needs 1 or more pumps, not more than installed.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="membership",
-            constraint=models.UniqueConstraint(
-                fields=("user", "site", "role"),
-                name="one_role_once_per_site",
-                violation_error_message="This person has this role at this site already.",
             ),
         ),
         migrations.AddIndex(
@@ -7827,250 +8329,11 @@ class Migration(migrations.Migration):
             index=models.Index(fields=["part", "site"], name="lots_of_part"),
         ),
         migrations.AddConstraint(
-            model_name="lot",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("kit__isnull", False), ("part__isnull", True)),
-                    models.Q(("kit__isnull", True), ("part__isnull", False)),
-                    _connector="OR",
-                ),
-                name="lot_of_one_item",
-                violation_error_message="Name a kit or a part number, one of them.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="lot",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("kit__isnull", False)),
-                fields=("bin", "kit", "code"),
-                name="kit_lot_once_per_bin",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="lot",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("part__isnull", False)),
-                fields=("bin", "part", "code"),
-                name="part_lot_once_per_bin",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="lot",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("on_hand__gte", 0), ("on_hand__lte", 1000000)),
-                name="stock_is_never_negative",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="lot",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("reserved__gte", 0), ("reserved__lte", models.F("on_hand"))),
-                name="no_more_reserved_than_on_hand",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="lot",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("quarantined_at__isnull", True),
-                    models.Q(models.Q(("quarantine_why", ""), _negated=True), ("reserved", 0)),
-                    _connector="OR",
-                ),
-                name="quarantine_has_why_and_keeps_nothing",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="label",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("retired_at__isnull", True)),
-                fields=("kind", "target_id"),
-                name="one_live_label_per_thing",
-                violation_error_message="This has a live label already.",
-            ),
-        ),
-        migrations.AddConstraint(
             model_name="gauge",
             constraint=models.UniqueConstraint(
                 fields=("site", "code"),
                 name="gauge_code_once_per_site",
                 violation_error_message="This site has a gauge with this code already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="gauge",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("range_high__lt", 1000000000.0),
-                    ("range_low__gt", -1000000000.0),
-                    ("range_low__lt", models.F("range_high")),
-                    ("step__gt", 0),
-                    ("step__lt", 1000000000.0),
-                ),
-                name="gauge_range_is_sane",
-                violation_error_message="The range goes from low to high, with a step above 0.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="gauge",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(
-                        ("uncertainty__isnull", True),
-                        models.Q(("uncertainty__gte", 0), ("uncertainty__lt", 1000000000.0)),
-                        _connector="OR",
-                    ),
-                    models.Q(
-                        ("uncertainty_share__isnull", True),
-                        models.Q(
-                            ("uncertainty_share__gte", 0), ("uncertainty_share__lt", 1000000000.0)
-                        ),
-                        _connector="OR",
-                    ),
-                ),
-                name="gauge_uncertainty_is_sane",
-                violation_error_message="An uncertainty is not below 0.",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="event",
-            index=models.Index(fields=["object_type", "object_id", "id"], name="event_of_object"),
-        ),
-        migrations.AddIndex(
-            model_name="event",
-            index=models.Index(fields=["valve", "id"], name="event_of_valve"),
-        ),
-        migrations.AddIndex(
-            model_name="event",
-            index=models.Index(fields=["site", "id"], name="event_of_site"),
-        ),
-        migrations.AddConstraint(
-            model_name="crew",
-            constraint=models.UniqueConstraint(
-                fields=("site", "name"), name="crew_name_once_per_site"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="crew",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("hours_per_day__gt", 0), ("hours_per_day__lte", 24), ("people__gte", 1)
-                ),
-                name="crew_has_people_and_hours",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="conditionfinding",
-            index=models.Index(
-                condition=models.Q(("closed_at__isnull", True)),
-                fields=["valve", "kind"],
-                name="condition_finding_open",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="conditionfinding",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("closed_at__isnull", True)),
-                fields=("rule", "valve"),
-                name="one_open_condition_finding",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="setaside",
-            index=models.Index(fields=["state", "site", "id"], name="set_aside_by_state"),
-        ),
-        migrations.AddConstraint(
-            model_name="setaside",
-            constraint=models.UniqueConstraint(
-                fields=("series", "at_us", "value"), name="set_aside_once_per_reading"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="setaside",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("value__gt", -9000000000.0), ("value__lt", 9000000000.0)),
-                name="set_aside_value_is_finite",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="reading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("value__gt", -9000000000.0), ("value__lt", 9000000000.0)),
-                name="reading_value_is_finite",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="reading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("quality__gte", 0), ("quality__lte", 2)),
-                name="reading_quality_is_known",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="push",
-            index=models.Index(fields=["source", "-id"], name="push_of_source"),
-        ),
-        migrations.AddIndex(
-            model_name="plantevent",
-            index=models.Index(
-                condition=models.Q(("is_new", True)), fields=["id"], name="plant_event_new"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="plantevent",
-            constraint=models.UniqueConstraint(
-                fields=("pump", "kind", "at"), name="plant_event_once_per_instant"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="plantevent",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("duration_s__isnull", True),
-                    models.Q(("duration_s__gte", 0), ("duration_s__lt", 10000000000.0)),
-                    _connector="OR",
-                ),
-                name="plantevent_duration_s_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="plantevent",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("speed_rpm__isnull", True),
-                    models.Q(("speed_rpm__gte", 0), ("speed_rpm__lt", 1000000.0)),
-                    _connector="OR",
-                ),
-                name="plantevent_speed_rpm_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="meterevent",
-            constraint=models.UniqueConstraint(
-                fields=("series", "at_us"), name="one_meter_event_an_instant"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="meterevent",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("closing_value__gte", 0), ("closing_value__lt", 9000000000.0)),
-                name="meterevent_closing_value_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="meterevent",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("opening_value__gte", 0), ("opening_value__lt", 9000000000.0)),
-                name="meterevent_opening_value_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="countline",
-            constraint=models.UniqueConstraint(fields=("count", "lot"), name="lot_once_per_count"),
-        ),
-        migrations.AddConstraint(
-            model_name="store",
-            constraint=models.UniqueConstraint(
-                fields=("site", "name"), name="store_name_once_per_site"
             ),
         ),
         migrations.AddConstraint(
@@ -8086,51 +8349,6 @@ class Migration(migrations.Migration):
             constraint=models.UniqueConstraint(
                 fields=("store", "code"), name="bin_code_once_per_store"
             ),
-        ),
-        migrations.AddConstraint(
-            model_name="supersession",
-            constraint=models.UniqueConstraint(
-                fields=("old", "new"), name="one_supersession_per_pair"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="supersession",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("old", models.F("new")), _negated=True),
-                name="nothing_supersedes_itself",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="testreading",
-            constraint=models.UniqueConstraint(
-                fields=("run", "key"), name="test_reading_once_per_key"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="testreading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("value__gt", -1000000000.0), ("value__lt", 1000000000.0)),
-                name="test_reading_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="testreading",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("spread__isnull", True),
-                    models.Q(("spread__gt", 0), ("spread__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="test_reading_spread_is_sane",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="protectionvalve",
-            index=models.Index(fields=["tag", "id"], name="valve_by_tag"),
-        ),
-        migrations.AddIndex(
-            model_name="protectionvalve",
-            index=models.Index(fields=["serial"], name="valve_by_serial"),
         ),
         migrations.AddConstraint(
             model_name="protectionvalve",
@@ -8149,265 +8367,9 @@ class Migration(migrations.Migration):
                 violation_error_message="This pump has a protection valve in service already; take that one out of service first.",
             ),
         ),
-        migrations.AddConstraint(
-            model_name="protectionvalve",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("bypass_kv_m3_per_h__isnull", True),
-                    models.Q(
-                        ("bypass_kv_m3_per_h__gt", 0.0), ("bypass_kv_m3_per_h__lte", 1000000000.0)
-                    ),
-                    _connector="OR",
-                ),
-                name="protectionvalve_bypass_kv_m3_per_h_sane",
-                violation_error_message="bypass_kv_m3_per_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="protectionvalve",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("design_bypass_flow_m3_per_h__isnull", True),
-                    models.Q(
-                        ("design_bypass_flow_m3_per_h__gt", 0.0),
-                        ("design_bypass_flow_m3_per_h__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="protectionvalve_design_bypass_flow_m3_per_h_sane",
-                violation_error_message="design_bypass_flow_m3_per_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="protectionvalve",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("switching_flow_m3_per_h__isnull", True),
-                    models.Q(
-                        ("switching_flow_m3_per_h__gt", 0.0),
-                        ("switching_flow_m3_per_h__lte", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="protectionvalve_switching_flow_m3_per_h_sane",
-                violation_error_message="switching_flow_m3_per_h must be above 0, at most 1e+09.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="protectionvalve",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("built_year__isnull", True),
-                    models.Q(("built_year__gte", 1850), ("built_year__lte", 2200)),
-                    _connector="OR",
-                ),
-                name="protectionvalve_built_year_sane",
-                violation_error_message="built_year must be from 1850 to 2200.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="kit",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("express_weeks__isnull", True),
-                    ("lead_weeks__isnull", True),
-                    ("express_weeks__lte", models.F("lead_weeks")),
-                    _connector="OR",
-                ),
-                name="express_is_not_slower",
-            ),
-        ),
         migrations.AddIndex(
             model_name="dueitem",
             index=models.Index(fields=["site", "listed_on", "id"], name="due_item_of_site"),
-        ),
-        migrations.AddIndex(
-            model_name="dueitem",
-            index=models.Index(fields=["listed_on", "id"], name="due_item_in_order"),
-        ),
-        migrations.AddIndex(
-            model_name="dueitem",
-            index=models.Index(fields=["changed_at", "id"], name="due_item_changed"),
-        ),
-        migrations.AddConstraint(
-            model_name="dueitem",
-            constraint=models.UniqueConstraint(
-                fields=("valve", "kind"), name="one_due_item_per_valve_kind"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="dueitem",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("share_used__isnull", True), ("state", "no record")),
-                    models.Q(
-                        models.Q(("state", "no record"), _negated=True),
-                        ("share_used__gte", 0),
-                        ("share_used__isnull", False),
-                        ("share_used__lt", 1000000000.0),
-                    ),
-                    _connector="OR",
-                ),
-                name="due_share_unless_no_record",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="verdict",
-            index=models.Index(fields=["valve", "-judged_at"], name="verdicts_of_valve"),
-        ),
-        migrations.AddIndex(
-            model_name="verdict",
-            index=models.Index(
-                condition=models.Q(("is_current", True)),
-                fields=["updated_at", "valve"],
-                name="current_verdicts_by_update",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="verdict",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("is_current", True)),
-                fields=("valve",),
-                name="one_current_verdict_per_valve",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="window",
-            constraint=models.UniqueConstraint(
-                fields=("site", "name"), name="window_name_once_per_site"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="window",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("ends_at__gt", models.F("starts_at"))),
-                name="window_ends_after_it_starts",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="workorder",
-            index=models.Index(
-                condition=models.Q(("ended_at__isnull", True)),
-                fields=["site", "due_on", "id"],
-                name="open_orders_of_site_by_due",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="workorder",
-            index=models.Index(
-                condition=models.Q(("ended_at__isnull", True)),
-                fields=["due_on", "id"],
-                name="open_orders_by_due",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="workorder",
-            index=models.Index(fields=["valve", "-ended_at"], name="orders_of_valve"),
-        ),
-        migrations.AddIndex(
-            model_name="workorder",
-            index=models.Index(fields=["updated_at", "id"], name="orders_by_change"),
-        ),
-        migrations.AddIndex(
-            model_name="workorder",
-            index=models.Index(fields=["raised_in"], name="orders_of_run"),
-        ),
-        migrations.AddConstraint(
-            model_name="workorder",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("ended_at__isnull", True)),
-                fields=("valve", "kind"),
-                name="one_open_order_per_valve_and_kind",
-                violation_error_message="An order of this kind is open for this valve already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="workorder",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(
-                        ("ended_at__isnull", True),
-                        (
-                            "state__in",
-                            [
-                                "raised",
-                                "agreed",
-                                "placed",
-                                "readied",
-                                "under way",
-                                "proven",
-                                "on hold",
-                                "put off",
-                            ],
-                        ),
-                    ),
-                    models.Q(("ended_at__isnull", False), ("state__in", ["closed", "dropped"])),
-                    _connector="OR",
-                ),
-                name="ended_order_has_time",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="workorder",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("is_imported", True)),
-                fields=("valve", "kind", "done_at"),
-                name="one_past_job_per_valve_kind_and_time",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="workorder",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("share_used__isnull", True),
-                    models.Q(("share_used__gte", 0), ("share_used__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="order_share_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="workorder",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(
-                        ("run_hours_since__isnull", True),
-                        models.Q(
-                            ("run_hours_since__gte", 0), ("run_hours_since__lt", 1000000000.0)
-                        ),
-                        _connector="OR",
-                    ),
-                    models.Q(
-                        ("starts_since__isnull", True),
-                        models.Q(("starts_since__gte", 0), ("starts_since__lt", 1000000000.0)),
-                        _connector="OR",
-                    ),
-                ),
-                name="order_ages_are_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="tightening",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("decided_at__isnull", True)),
-                fields=("order", "revision"),
-                name="one_tightening_waits_per_order",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="tightening",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("decided_at__isnull", True), ("is_accepted__isnull", True)),
-                    models.Q(
-                        ("decided_at__isnull", False),
-                        ("is_accepted__isnull", False),
-                        models.Q(("decided_because", ""), _negated=True),
-                    ),
-                    _connector="OR",
-                ),
-                name="decided_tightening_has_words",
-            ),
         ),
         migrations.AddConstraint(
             model_name="testrun",
@@ -8418,252 +8380,9 @@ class Migration(migrations.Migration):
                 violation_error_message="A test of this order is open already.",
             ),
         ),
-        migrations.AddConstraint(
-            model_name="testrun",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("finished_at__isnull", True), ("test__isnull", True)),
-                    models.Q(("finished_at__isnull", False), ("test__isnull", False)),
-                    _connector="OR",
-                ),
-                name="finished_test_run_has_its_test",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="takenalong",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("back_at__isnull", True)),
-                fields=("order", "by"),
-                name="taken_along_once_per_person",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="steprecord",
-            index=models.Index(fields=["order", "revision"], name="step_records_of_order"),
-        ),
-        migrations.AddConstraint(
-            model_name="steprecord",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("value__isnull", True),
-                    models.Q(("value__gt", -1000000000.0), ("value__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="step_value_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="steprecord",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("value__isnull", True), models.Q(("unit", ""), _negated=True), _connector="OR"
-                ),
-                name="step_value_has_a_unit",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="slot",
-            index=models.Index(fields=["crew", "starts_on"], name="slots_of_crew"),
-        ),
-        migrations.AddConstraint(
-            model_name="slot",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("hours__gt", 0), ("hours__lt", 10000)),
-                name="slot_hours_are_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="slot",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("ends_on__gte", models.F("starts_on"))),
-                name="slot_ends_after_it_starts",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="signature",
-            constraint=models.UniqueConstraint(
-                fields=("order", "revision", "signed", "record_id"), name="signed_once"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="signature",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("name", ""), _negated=True), name="signature_has_a_name"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="reservation",
-            index=models.Index(fields=["lot", "state"], name="reservations_of_lot"),
-        ),
-        migrations.AddConstraint(
-            model_name="reservation",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(("state", "open")),
-                fields=("order", "lot"),
-                name="one_open_reservation_per_order_and_lot",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="reservation",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("quantity__gte", 1), ("quantity__lte", 10000)),
-                name="reservation_keeps_something",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="reservation",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("ended_at__isnull", True), ("state", "open")),
-                    models.Q(
-                        models.Q(("state", "open"), _negated=True), ("ended_at__isnull", False)
-                    ),
-                    _connector="OR",
-                ),
-                name="ended_reservation_has_time",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="purchase",
-            index=models.Index(fields=["site", "state", "arrives_on"], name="purchases_open"),
-        ),
-        migrations.AddConstraint(
-            model_name="purchase",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("kit__isnull", False), ("part__isnull", True)),
-                    models.Q(("kit__isnull", True), ("part__isnull", False)),
-                    _connector="OR",
-                ),
-                name="purchase_of_one_item",
-                violation_error_message="Name a kit or a part number, one of them.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="purchase",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("arrives_on__gte", models.F("asked_on"))),
-                name="purchase_arrives_after_asking",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="movement",
-            index=models.Index(fields=["lot", "id"], name="movements_of_lot"),
-        ),
         migrations.AddIndex(
             model_name="movement",
             index=models.Index(fields=["order", "lot"], name="movements_of_order"),
-        ),
-        migrations.AddConstraint(
-            model_name="movement",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("quantity__gte", -1000000), ("quantity__lte", 1000000)),
-                name="movement_quantity_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="movement",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    models.Q(("quantity", 0), _negated=True),
-                    ("kind", "quarantined"),
-                    _connector="OR",
-                ),
-                name="movement_moves_something",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="measurement",
-            constraint=models.CheckConstraint(
-                condition=models.Q(("value__gt", -1000000000.0), ("value__lt", 1000000000.0)),
-                name="measurement_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="measurement",
-            constraint=models.UniqueConstraint(
-                fields=("finding", "quantity"), name="one_measurement_per_finding_and_quantity"
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="gate",
-            constraint=models.UniqueConstraint(
-                fields=("order", "revision", "kind"), name="gate_once_per_revision"
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="fittedpart",
-            index=models.Index(fields=["valve", "removed_at"], name="fitted_in_valve"),
-        ),
-        migrations.AddConstraint(
-            model_name="fittedpart",
-            constraint=models.UniqueConstraint(
-                condition=models.Q(
-                    ("removed_at__isnull", True), models.Q(("serial", ""), _negated=True)
-                ),
-                fields=("part", "serial"),
-                name="serial_fitted_once",
-                violation_error_message="This serial is fitted in a valve already.",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="fittedpart",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("removed_at__isnull", True),
-                    ("removed_at__gte", models.F("fitted_at")),
-                    _connector="OR",
-                ),
-                name="part_is_removed_after_it_was_fitted",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="fittedpart",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("run_hours_base__isnull", True),
-                    models.Q(("run_hours_base__gte", 0), ("run_hours_base__lt", 1000000000000.0)),
-                    _connector="OR",
-                ),
-                name="fitted_part_run_hours_base_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="fittedpart",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("starts_base__isnull", True),
-                    models.Q(("starts_base__gte", 0), ("starts_base__lt", 1000000000000.0)),
-                    _connector="OR",
-                ),
-                name="fitted_part_starts_base_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="fittedpart",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("run_hours_life__isnull", True),
-                    models.Q(("run_hours_life__gte", 0), ("run_hours_life__lt", 1000000000000.0)),
-                    _connector="OR",
-                ),
-                name="fitted_part_run_hours_life_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="fittedpart",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("starts_life__isnull", True),
-                    models.Q(("starts_life__gte", 0), ("starts_life__lt", 1000000000000.0)),
-                    _connector="OR",
-                ),
-                name="fitted_part_starts_life_is_sane",
-            ),
-        ),
-        migrations.AddIndex(
-            model_name="finding",
-            index=models.Index(fields=["part", "at"], name="findings_of_part"),
         ),
         migrations.AddIndex(
             model_name="finding",
@@ -8671,23 +8390,6 @@ class Migration(migrations.Migration):
                 condition=models.Q(("for_engineer", True)),
                 fields=["order", "part"],
                 name="findings_for_the_engineer",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="finding",
-            constraint=models.CheckConstraint(
-                condition=models.Q(
-                    ("value__isnull", True),
-                    models.Q(("value__gt", -1000000000.0), ("value__lt", 1000000000.0)),
-                    _connector="OR",
-                ),
-                name="finding_value_is_sane",
-            ),
-        ),
-        migrations.AddConstraint(
-            model_name="closedrevision",
-            constraint=models.UniqueConstraint(
-                fields=("order", "revision"), name="one_record_per_revision"
             ),
         ),
     ]
