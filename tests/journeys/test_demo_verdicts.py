@@ -8,6 +8,7 @@ from datetime import date
 
 import pytest
 from django.conf import settings
+from django.contrib.auth import get_user_model
 from django.test import override_settings
 
 from tests.factories.protection import caught_up
@@ -27,6 +28,7 @@ from valvecare.project.demo.build import DEMO_NOW, build
 from valvecare.protection.reads.why import why
 from valvecare.protection.rules.capacity import curve_of, inlet_of
 from valvecare.work.reads.facts import spring_known
+from valvecare.work.reads.mine import my_work
 
 pytestmark = pytest.mark.django_db
 
@@ -282,3 +284,24 @@ def test_nothing_is_stale_once_the_events_are_followed(world):
     assert not any(row["is_stale"] for row in standings(owner, DEMO_NOW))
     caught_up()
     assert not any(row["is_stale"] for row in standings(owner, DEMO_NOW))
+
+
+def test_a_visitor_finds_work_that_can_be_started(world) -> None:
+    found = {
+        login: {
+            (line.valve, line.kind, line.state)
+            for part in (work.today, work.week, work.later)
+            for line in part
+        }
+        for login in ("af-technician-c", "sm-crew-1", "nh-technician-a")
+        for person in (get_user_model().objects.get(username=login),)
+        for work in (my_work(person, DEMO_NOW, only_mine=True),)
+    }
+    assert found == {
+        "af-technician-c": {
+            ("AF-FW-2V", "look and listen", "agreed"),
+            ("AF-SH-3V", "strip-down", "readied"),
+        },
+        "sm-crew-1": {("SM-IN-4V", "function test", "readied")},
+        "nh-technician-a": {("NH-FW-2V", "look and listen", "agreed")},
+    }

@@ -10,7 +10,7 @@ from django.utils import timezone
 
 from valvecare.core.jobs import run_job
 from valvecare.models import DueItem, Verdict
-from valvecare.project.demo import conditions, feed, stock, story, world
+from valvecare.project.demo import conditions, feed, in_hand, stock, story, world
 from valvecare.project.demo.shape import DEMO_DAY
 from valvecare.work.actions.load_procedures import load_default_set
 
@@ -41,6 +41,7 @@ def build(say: Callable[[str], None]) -> None:
     say(f"Readings checked for sense: {check.counts if check else 'nothing'}.")
     run = run_job("sweep", now=timezone.now, at=DEMO_NOW, slot=slot)
     stock.trap(DEMO_NOW)
+    in_hand.orders(DEMO_NOW)
     say(f"Swept: {run.counts if run else 'nothing'}. {time.perf_counter() - started:.1f} s in all.")
 
 
