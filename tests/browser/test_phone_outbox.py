@@ -61,6 +61,14 @@ def test_the_small_print_of_the_outbox(job: Job, tmp_path: Path, settings: Any) 
         the_planner_hears_the_phone(phone, job)
 
 
+def test_after_a_step_the_page_begins_at_the_next(job: Job, tmp_path: Path) -> None:
+    with (
+        serving(tmp_path / "media") as server,
+        phone_of(job.technician, server, tmp_path / "profile") as phone,
+    ):
+        the_next_step_is_in_sight(phone, job)
+
+
 def can_be_installed(phone: Phone) -> None:
     """Chromium's own word: no error in the manifest, nothing against the home screen."""
 
@@ -72,6 +80,23 @@ def can_be_installed(phone: Phone) -> None:
         ]
 
     assert phone.do(ask) == ([], [])
+
+
+def the_next_step_is_in_sight(phone: Phone, job: Job) -> None:
+    """After a step nobody has to scroll past the head of the page to go on."""
+    place = "document.getElementById('next').getBoundingClientRect().top"
+
+    def send() -> tuple[float, float]:
+        before = phone.page.evaluate(place)
+        with phone.page.expect_navigation():
+            phone.page.click("#next button[type=submit]")
+        phone.page.wait_for_function(READY)
+        return before, phone.page.evaluate(place)
+
+    phone.look(order_path(job))
+    before, after = phone.do(send)
+    assert before > 300
+    assert after == pytest.approx(0, abs=2)
 
 
 def every_field_is_a_draft(phone: Phone, job: Job) -> None:

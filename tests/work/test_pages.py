@@ -156,7 +156,7 @@ def test_a_step_on_the_page_goes_on_to_the_page(job):
     job.to_under_way()
     client = signed_in(job.technician)
     answer = send(client, job.order, "gates", {"gate": "isolated", "words": "Three locks."})
-    assert (answer.status_code, answer.headers["Location"]) == (303, page_of(job.order))
+    assert (answer.status_code, answer.headers["Location"]) == (303, page_of(job.order) + "#next")
     assert Gate.objects.get().words == "Three locks."
 
 

@@ -9,6 +9,7 @@
   const isAtTheValve = location.pathname.startsWith(start);
   const ENVELOPE = ["csrfmiddlewaretoken", "version", "idempotency_key", "waited_s"];
   const LONGEST_SIDE = 1600;
+  const WENT_ON = "valvecare-went-on"; // the page that follows a step begins at what is next
   const busy = new WeakMap(); // forms whose photographs are being made smaller
 
   function make(tag, words, kind) {
@@ -364,6 +365,7 @@
     }
     delete form.dataset.entry;
     if (entry.state === "accepted" && !isWhole) {
+      sessionStorage.setItem(WENT_ON, "1");
       location.assign(form.getAttribute("action").replace(/[^/]+\/$/, ""));
       return;
     }
@@ -470,6 +472,9 @@
     if (left && !document.hidden) flush();
   }, 20000);
   quietly(Promise.all(forms.map(restore)).then(() => {
+    const next = document.getElementById("next");
+    if (next && sessionStorage.getItem(WENT_ON)) next.scrollIntoView();
+    sessionStorage.removeItem(WENT_ON);
     document.documentElement.dataset.phone = "ready"; // forms are joined, drafts are back
   }));
   quietly(tell().then(() => PhoneOutbox.flush()));

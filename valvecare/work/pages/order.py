@@ -165,7 +165,7 @@ def _accepted(request: HttpRequest, pk: int, told: dict[str, Any]) -> HttpRespon
     if wants_json(request):
         return JsonResponse({"outcome": "accepted", **told, "url": url})
     response = HttpResponse(status=303)
-    response["Location"] = url
+    response["Location"] = f"{url}#next"
     return response
 
 
