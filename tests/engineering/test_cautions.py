@@ -45,6 +45,7 @@ def test_every_kind_of_step_has_cautions_strongest_first(step: StepKind) -> None
     [
         (StepKind.ISOLATE, {"stored-energy", "three-isolations", "isolation-standard"}),
         (StepKind.OPEN, {"trapped-pressure", "spring-cover", "hot-water", "stored-energy"}),
+        (StepKind.BREAK_JOINT, {"trapped-pressure", "three-isolations", "hot-water"}),
         (StepKind.LIFT, {"lifting"}),
         (StepKind.LAP, {"lapping"}),
         (StepKind.SEAL, {"listed-pairs"}),

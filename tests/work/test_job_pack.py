@@ -162,6 +162,42 @@ def test_each_kind_has_the_parts_that_apply(site, kind):
     assert pack.hold_points[0].startswith("Identity")
 
 
+@pytest.mark.parametrize("kind", OrderKind)
+def test_only_a_kind_that_lifts_the_cover_is_told_of_lifting_it(site, kind):
+    """What a bypass-only order and an exchange open is not the cover. Common practice."""
+    pack = pack_for(site, kind, design=design_of("ALD-16", 250, "A"))
+    lets_go = "cover released" in GATES[kind]
+    assert (pack.lifting is not None) == lets_go
+    assert any("62 kg" in row.words for row in pack.go) == lets_go
+    told = {caution.id for caution in pack.cautions}
+    assert {"spring-cover", "compress-evenly"} & told == (
+        {"spring-cover", "compress-evenly"} if lets_go else set()
+    )
+
+
+def test_a_bypass_only_order_asks_for_no_lifting(site):
+    pack = pack_for(site, OrderKind.BYPASS_ONLY)
+    names = [row.name for row in pack.go]
+    assert names == ["identity", "kit", "permit", "crew and skill", "test slot"]
+    assert "Locks new and witnessed, every piece counted" in pack.hold_points
+
+
+def test_an_exchange_lifts_the_whole_valve_whose_mass_nobody_has_written_down(site):
+    pack = pack_for(site, OrderKind.EXCHANGE, design=design_of("CED-100", 100, "B"))
+    lifting = line(pack, "lifting")
+    assert not lifting.is_go
+    assert "whole valve" in lifting.words
+    assert "cover" not in lifting.words
+    assert "lifting" in {caution.id for caution in pack.cautions}
+    assert "Locks new and witnessed, every piece counted" not in pack.hold_points
+
+
+@pytest.mark.parametrize("kind", sorted(OPENS_THE_VALVE))
+def test_whoever_breaks_a_joint_is_warned_of_trapped_pressure(site, kind):
+    told = {caution.id for caution in pack_for(site, kind).cautions}
+    assert {"trapped-pressure", "hot-water", "three-isolations", "torque-basis"} <= told
+
+
 def test_what_was_found_last_time_is_told_and_this_order_is_not(site):
     valve = valve_at(site)
     at = datetime(2023, 6, 22, 10, tzinfo=UTC)

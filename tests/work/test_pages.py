@@ -129,14 +129,14 @@ def test_the_order_page_shows_one_line_of_progress_and_works_without_script(job)
 
 
 def test_cautions_stand_before_the_step_they_belong_to(job):
-    from valvecare.work.rules import CAUTIONS_BEFORE
+    from valvecare.work.rules import OrderKind, cautions_before
 
     job.to_under_way().gate(GateKind.ISOLATED).as_found()
     text = text_of(signed_in(job.technician).get(page_of(job.order)))
     button = text.index("Record: cover released")
     wanted = [
         caution
-        for step in CAUTIONS_BEFORE[GateKind.COVER_RELEASED]
+        for step in cautions_before(OrderKind.STRIP_DOWN, GateKind.COVER_RELEASED)
         for caution in cautions_for_step(step)
     ]
     assert len(wanted) > 5

@@ -31,6 +31,7 @@ class StepKind(StrEnum):
 
     ISOLATE = "isolate"
     OPEN = "open"
+    BREAK_JOINT = "break a joint"
     LIFT = "lift"
     INSPECT = "inspect"
     LAP = "lap"
@@ -92,7 +93,7 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
         "three and lock the automatic start of every pump of the group. The valve itself, or any "
         "other check valve, is no barrier: a pump that starts will fill an open line.",
         "common practice; OSHA accident 201183928 (seen)",
-        (_S.ISOLATE, _S.OPEN),
+        (_S.ISOLATE, _S.OPEN, _S.BREAK_JOINT),
     ),
     _caution(
         "isolation-standard",
@@ -110,7 +111,7 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
         "a 120 mm cover pushes with 1.1 kN, together with the spring. Loosen the far side first, "
         "break the seal while the nuts still hold, stand aside.",
         _COMMON,
-        (_S.OPEN,),
+        (_S.OPEN, _S.BREAK_JOINT),
         ("release_verdict", "loosening_plan", "pressure_end_force"),
     ),
     _caution(
@@ -119,7 +120,7 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
         "Water above 100 degC flashes to steam when it is let out; skin is burned well below that. "
         "Cool below the set temperature before opening, break the far side first, face away.",
         "IAPWS-IF97; common practice; contact limits of ISO 13732-1 from memory",
-        (_S.ISOLATE, _S.OPEN, _S.TEST),
+        (_S.ISOLATE, _S.OPEN, _S.BREAK_JOINT, _S.TEST),
     ),
     _caution(
         "spring-cover",
@@ -155,7 +156,7 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
         "Noise, hot surfaces, chemicals from cleaning and confined pits can injure; in sea-water "
         "pits there is drowning and gas. Use the permits and the equipment they ask for.",
         _COMMON,
-        (_S.ISOLATE, _S.OPEN, _S.INSPECT, _S.LAP),
+        (_S.ISOLATE, _S.OPEN, _S.BREAK_JOINT, _S.INSPECT, _S.LAP),
     ),
     _caution(
         "sharp-parts",

@@ -41,7 +41,7 @@ from valvecare.work.pages.step_order import (
     next_verb,
 )
 from valvecare.work.reads import OrderCard, identity_texts
-from valvecare.work.rules import CAUTIONS_BEFORE, GateKind, PartName
+from valvecare.work.rules import GateKind, OrderKind, PartName, cautions_before
 
 
 @dataclass(frozen=True)
@@ -131,12 +131,12 @@ def _cautions(steps: tuple[StepKind, ...]) -> tuple[Caution, ...]:
     return tuple(found.values())
 
 
-def _steps_before(verb: PageVerb, gate: GateKind | None) -> tuple[StepKind, ...]:
+def _steps_before(verb: PageVerb, kind: OrderKind, gate: GateKind | None) -> tuple[StepKind, ...]:
     """Kinds of step whose cautions come before this form."""
     if verb.name == "gates" and gate is not None:
-        return CAUTIONS_BEFORE[gate]
+        return cautions_before(kind, gate)
     if verb.name == "findings":
-        return CAUTIONS_BEFORE[GateKind.PARTS_JUDGED]
+        return cautions_before(kind, GateKind.PARTS_JUDGED)
     return verb.cautions
 
 
@@ -198,7 +198,9 @@ def _panel(
     wanted = expects(card) if verb.name == "identity" else ""
     if not form.is_bound:
         form.initial["seen"] = seen_now(verb.name, card, form.initial)
-    return Panel(verb, form, _cautions(_steps_before(verb, gate)), is_open, wanted, pairs)
+    return Panel(
+        verb, form, _cautions(_steps_before(verb, card.kind, gate)), is_open, wanted, pairs
+    )
 
 
 def panels_of(

@@ -15,13 +15,13 @@ from valvecare.work.reads.procedures import OrderProcedure, order_procedure
 from valvecare.work.reads.test_methods import methods_found
 from valvecare.work.reads.torque import JointCard
 from valvecare.work.rules import (
-    CAUTIONS_BEFORE,
+    CLOSES_THE_COVER,
     GATES,
     GRADE_WORDS,
     NEEDS_PROOF,
     FindingGrade,
-    GateKind,
     OrderKind,
+    cautions_before,
 )
 from valvecare.work.rules.pack import (
     GoLine,
@@ -33,8 +33,10 @@ from valvecare.work.rules.pack import (
     isolation_list,
     numbered_steps,
 )
-from valvecare.work.rules.steps import OPENS_THE_VALVE
 from valvecare.work.rules.test_steps import TEST_STEPS, WATCHED_UNITS, TestStep
+
+WHOLE_VALVE = "The whole valve is lifted and its mass is not in the register: read it or weigh it."
+"""Said of an exchange; the register knows the mass of the cover only."""
 
 LAST_FINDINGS = 300
 """Findings of the past that are looked through for each part's latest."""
@@ -140,7 +142,7 @@ def last_findings(valve_id: int, order_id: int, parts: tuple[str, ...]) -> tuple
 
 def _cautions(kind: OrderKind) -> tuple[Caution, ...]:
     """Every caution of the steps of this kind, each once, in the order of the steps."""
-    steps = [step for gate in GATES[kind] for step in CAUTIONS_BEFORE[gate]]
+    steps = [step for gate in GATES[kind] for step in cautions_before(kind, gate)]
     if kind in NEEDS_PROOF:
         steps += [StepKind.TEST, StepKind.RETURN_TO_SERVICE]
     found: dict[str, Caution] = {}
@@ -156,10 +158,9 @@ def job_pack(order_id: int, user: Any) -> JobPack:
     valve = ProtectionValve.objects.select_related("design", "pump__group").get(pk=card.valve_id)
     kind, pump, design = card.kind, valve.pump, valve.design
     procedure = order_procedure(WorkOrder.objects.get(pk=order_id))
-    opens = kind in OPENS_THE_VALVE
-    lets_go = GateKind.COVER_RELEASED in GATES[kind]
+    lets_go = kind in CLOSES_THE_COVER
     release = release_of(valve) if lets_go else None
-    lifting = lifting_of(design) if opens else None
+    lifting = lifting_of(design) if lets_go else None
     others = (
         Pump.objects.filter(group=pump.group, retired_at=None)
         .order_by("tag")
@@ -173,7 +174,7 @@ def job_pack(order_id: int, user: Any) -> JobPack:
         way=release.way if release else None,
         way_words=release.words if release else "",
         lifting=lifting.verdict.way if lifting and lifting.verdict else None,
-        lifting_words=lifting.words if lifting else "",
+        lifting_words=lifting.words if lifting else WHOLE_VALVE,
         crew=card.slot.crew if card.slot else "",
     )
     return JobPack(

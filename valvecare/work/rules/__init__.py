@@ -54,7 +54,6 @@ from valvecare.work.rules.records import (
 )
 from valvecare.work.rules.signing import Meaning, Signed, canonical, hash_of, why_not_sign
 from valvecare.work.rules.steps import (
-    CAUTIONS_BEFORE,
     CLOSES_THE_COVER,
     GATES,
     NEEDS_NO_WINDOW,
@@ -62,6 +61,7 @@ from valvecare.work.rules.steps import (
     OPENS_THE_VALVE,
     PLACEABLE,
     ReadyItem,
+    cautions_before,
     parts_to_judge,
     ready_items,
 )
@@ -115,7 +115,6 @@ __all__ = [
     "why_not_lapped",
     "why_not_sign",
     "why_not_stage",
-    "CAUTIONS_BEFORE",
     "CLOSES_THE_COVER",
     "AsFound",
     "CAUSES",
@@ -156,6 +155,7 @@ __all__ = [
     "may_start_from",
     "parts_to_judge",
     "past_job_from_row",
+    "cautions_before",
     "ready_items",
     "VerdictFacts",
     "told_of_change",

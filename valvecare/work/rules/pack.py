@@ -79,10 +79,7 @@ _HOLDS: Mapping[GateKind, tuple[str, ...]] = {
     GateKind.AS_FOUND: ("As found recorded and photographed before anything is cleaned",),
     GateKind.COVER_RELEASED: ("Spring released: rods or studs as the verdict says",),
     GateKind.PARTS_JUDGED: ("Every 'cannot decide' decided by the reliability engineer",),
-    GateKind.JOINT_CLOSED: (
-        "Locks new and witnessed, every piece counted",
-        "Joint: new gasket, named lubricant, every pass",
-    ),
+    GateKind.JOINT_CLOSED: ("Joint: new gasket, named lubricant, every pass",),
 }
 
 
@@ -90,6 +87,8 @@ def hold_points(kind: OrderKind) -> tuple[str, ...]:
     """Points at which work stops until a named person has looked. Common practice."""
     found = ["Identity: tag, plate and order agree"]
     for gate in GATES[kind]:
+        if gate is GateKind.JOINT_CLOSED and GateKind.PARTS_JUDGED in GATES[kind]:
+            found.append("Locks new and witnessed, every piece counted")
         found.extend(_HOLDS.get(gate, ()))
     if kind in NEEDS_PROOF:
         found.append("Function test with the pump, or a signed provisional release")

@@ -57,13 +57,8 @@ def ready_items(kind: OrderKind) -> tuple[ReadyItem, ...]:
     if GateKind.COVER_RELEASED in GATES[kind]:
         return tuple(ReadyItem)
     if kind in OPENS_THE_VALVE:
-        return (
-            ReadyItem.KIT,
-            ReadyItem.PERMIT,
-            ReadyItem.LIFTING,
-            ReadyItem.CREW,
-            ReadyItem.TEST_SLOT,
-        )
+        lifted = (ReadyItem.LIFTING,) if kind is OrderKind.EXCHANGE else ()
+        return (ReadyItem.KIT, ReadyItem.PERMIT, *lifted, ReadyItem.CREW, ReadyItem.TEST_SLOT)
     if kind is OrderKind.FUNCTION_TEST:
         return (ReadyItem.PERMIT, ReadyItem.CREW, ReadyItem.TEST_SLOT)
     return ()
@@ -94,15 +89,32 @@ def parts_to_judge(
     )
 
 
-CAUTIONS_BEFORE: Mapping[GateKind, tuple[StepKind, ...]] = {
-    GateKind.ISOLATED: (StepKind.ISOLATE,),
-    GateKind.AS_FOUND: (),
-    GateKind.COVER_RELEASED: (StepKind.OPEN, StepKind.LIFT),
-    GateKind.PARTS_JUDGED: (StepKind.INSPECT, StepKind.LAP),
-    GateKind.JOINT_CLOSED: (StepKind.SEAL, StepKind.CLOSE, StepKind.TIGHTEN),
-    GateKind.MOVED_BY_HAND: (),
+_CAUTIONS: Mapping[GateKind, tuple[StepKind, ...]] = {
+    _G.ISOLATED: (StepKind.ISOLATE,),
+    _G.COVER_RELEASED: (StepKind.OPEN, StepKind.LIFT),
+    _G.PARTS_JUDGED: (StepKind.INSPECT, StepKind.LAP),
+    _G.JOINT_CLOSED: (StepKind.SEAL, StepKind.CLOSE, StepKind.TIGHTEN),
 }
-"""Kinds of step whose cautions are shown before the gate."""
+_CAUTIONS_OF_KIND: Mapping[tuple[OrderKind, GateKind], tuple[StepKind, ...]] = {
+    (_K.BYPASS_ONLY, _G.PARTS_JUDGED): (StepKind.BREAK_JOINT, StepKind.INSPECT, StepKind.LAP),
+    (_K.BYPASS_ONLY, _G.JOINT_CLOSED): (StepKind.SEAL, StepKind.TIGHTEN),
+    (_K.EXCHANGE, _G.JOINT_CLOSED): (
+        StepKind.BREAK_JOINT,
+        StepKind.LIFT,
+        StepKind.SEAL,
+        StepKind.TIGHTEN,
+    ),
+}
+
+
+def cautions_before(kind: OrderKind, gate: GateKind) -> tuple[StepKind, ...]:
+    """Kinds of step whose cautions are shown before the gate in an order of this kind.
+
+    >>> cautions_before(OrderKind.BYPASS_ONLY, GateKind.JOINT_CLOSED)
+    (<StepKind.SEAL: 'seal'>, <StepKind.TIGHTEN: 'tighten'>)
+    """
+    return _CAUTIONS_OF_KIND.get((kind, gate), _CAUTIONS.get(gate, ()))
+
 
 PLACEABLE = (OrderState.AGREED, OrderState.PLACED, OrderState.READIED)
 """States from which an order is placed in a window or moved to another."""
