@@ -22,7 +22,8 @@ from valvecare.models import Event, SeriesState
 from valvecare.readings import reads
 from valvecare.readings.actions import confirm_series, declare_meter_event
 from valvecare.readings.actions.check_readings import check_readings
-from valvecare.readings.rules import MeterEventKind
+from valvecare.readings.rules import MeterEventKind, Quantity, SeriesKind
+from valvecare.readings.rules.sense import SeriesFacts, missing
 
 pytestmark = pytest.mark.django_db
 
@@ -144,7 +145,24 @@ def test_silence_is_found(actor, hours):
     feed(gauge, lambda d, h: lively(d, h) if d < 25 else None, actor)
     assert check(30)["doubtful"] == 1
     assert state(gauge).doubtful_code == "missing"
-    assert "one is expected every 60 min" in state(gauge).doubtful_words
+    assert state(gauge).doubtful_words.endswith("; one is expected every hour")
+
+
+@pytest.mark.parametrize(
+    ("silent_h", "period_s", "words"),
+    [
+        (1_566.0, 86_400.0, "none for 65 days; one is expected every day"),
+        (50.0, 43_200.0, "none for 50 h; one is expected every 12 h"),
+        (1.5, 900.0, "none for 90 min; one is expected every 15 min"),
+        (12.0, 12_000.0, "none for 12 h; one is expected every 200 min"),
+        (720.0, 172_800.0, "none for 30 days; one is expected every 2 days"),
+        (0.05, 30.0, "none for 3 min; one is expected every 30 s"),
+        (1.0, 0.5, "none for 60 min; one is expected every 0.5 s"),
+    ],
+)
+def test_a_silence_is_told_in_the_largest_sensible_unit(silent_h, period_s, words):
+    gauge = SeriesFacts(1, "T", Quantity.POWER, SeriesKind.GAUGE, "kW", 0.1, period_s, last_us=0)
+    assert missing(gauge, round(silent_h * 3_600e6)).words == words
 
 
 def test_a_start_counter_missing_while_hours_rise_is_found(actor, hours):

@@ -101,6 +101,31 @@ class SeriesFacts:
         return self.kind is SeriesKind.GAUGE
 
 
+_SPANS = ((86_400.0, "days", "day"), (3_600.0, "h", "hour"), (60.0, "min", "minute"))
+
+
+def _lasting(seconds: float) -> str:
+    """A span in the largest unit of which it has three or more, rounded down."""
+    for unit, many, _ in _SPANS:
+        if seconds >= 3 * unit:
+            return f"{int(seconds // unit)} {many}"
+    return f"{seconds:.3g} s"
+
+
+def _period(seconds: float) -> str:
+    """A period in the largest unit that goes into it without a rest.
+
+    >>> _period(86_400.0), _period(12_000.0)
+    ('day', '200 min')
+    """
+    for unit, many, one in _SPANS:
+        if seconds == unit:
+            return one
+        if seconds % unit == 0:
+            return f"{seconds / unit:.0f} {many}"
+    return f"{seconds:g} s"
+
+
 def missing(series: SeriesFacts, now_us: int) -> Found | None:
     """Silent for longer than three of its own periods."""
     if series.expected_period_s is None or series.last_us is None:
@@ -112,9 +137,8 @@ def missing(series: SeriesFacts, now_us: int) -> Found | None:
     found = gaps([last_s], longest_s=longest, until_s=now_s)
     if not found:
         return None
-    hours = (now_s - last_s) / 3600
-    period_min = series.expected_period_s / 60
-    words = f"none for {hours:.0f} h; one is expected every {period_min:.0f} min"
+    silent, period = _lasting(now_s - last_s), _period(series.expected_period_s)
+    words = f"none for {silent}; one is expected every {period}"
     return Found(Doubt.MISSING, words)
 
 
