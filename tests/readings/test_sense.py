@@ -23,7 +23,7 @@ from valvecare.readings import reads
 from valvecare.readings.actions import confirm_series, declare_meter_event
 from valvecare.readings.actions.check_readings import check_readings
 from valvecare.readings.rules import MeterEventKind, Quantity, SeriesKind
-from valvecare.readings.rules.sense import SeriesFacts, missing
+from valvecare.readings.rules.sense import Doubt, Found, SeriesFacts, gravest, missing
 
 pytestmark = pytest.mark.django_db
 
@@ -152,7 +152,7 @@ def test_silence_is_found(actor, hours):
     ("silent_h", "period_s", "words"),
     [
         (1_566.0, 86_400.0, "none for 65 days; one is expected every day"),
-        (50.0, 43_200.0, "none for 50 h; one is expected every 12 h"),
+        (50.0, 43_200.0, "none for 2 days; one is expected every 12 h"),
         (1.5, 900.0, "none for 90 min; one is expected every 15 min"),
         (12.0, 12_000.0, "none for 12 h; one is expected every 200 min"),
         (720.0, 172_800.0, "none for 30 days; one is expected every 2 days"),
@@ -163,6 +163,13 @@ def test_silence_is_found(actor, hours):
 def test_a_silence_is_told_in_the_largest_sensible_unit(silent_h, period_s, words):
     gauge = SeriesFacts(1, "T", Quantity.POWER, SeriesKind.GAUGE, "kW", 0.1, period_s, last_us=0)
     assert missing(gauge, round(silent_h * 3_600e6)).words == words
+
+
+def test_two_silences_of_one_series_are_told_under_one_heading():
+    both = [Found(Doubt.MISSING, "none for 65 days"), Found(Doubt.MISSING, "silent while H rises")]
+    assert gravest([*both, Found(Doubt.FROZEN, "24.1 degC")]).words == (
+        "Stands still: 24.1 degC; No readings: none for 65 days; silent while H rises"
+    )
 
 
 def test_a_start_counter_missing_while_hours_rise_is_found(actor, hours):

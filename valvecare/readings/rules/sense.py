@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import date, timedelta
 from functools import lru_cache
+from itertools import groupby
 from types import MappingProxyType
 
 import numpy as np
@@ -105,9 +106,9 @@ _SPANS = ((86_400.0, "days", "day"), (3_600.0, "h", "hour"), (60.0, "min", "minu
 
 
 def _lasting(seconds: float) -> str:
-    """A span in the largest unit of which it has three or more, rounded down."""
+    """A span in the largest unit of which it has two or more, rounded down."""
     for unit, many, _ in _SPANS:
-        if seconds >= 3 * unit:
+        if seconds >= 2 * unit:
             return f"{int(seconds // unit)} {many}"
     return f"{seconds:.3g} s"
 
@@ -335,5 +336,8 @@ def gravest(found: Sequence[Found]) -> Found | None:
         return None
     order = list(Doubt)
     ordered = sorted(found, key=lambda one: order.index(one.doubt))
-    words = "; ".join(f"{DOUBT_WORDS[one.doubt]}: {one.words}" for one in ordered)
+    words = "; ".join(
+        f"{DOUBT_WORDS[doubt]}: {'; '.join(one.words for one in same)}"
+        for doubt, same in groupby(ordered, key=lambda one: one.doubt)
+    )
     return Found(ordered[0].doubt, words[:300])
