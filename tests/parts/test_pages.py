@@ -129,7 +129,10 @@ def test_a_stale_quarantine_keeps_what_was_typed(shelf):
 
 def test_receiving_on_the_page(shelf):
     client = signed_in(shelf.keeper)
-    fields = hidden(page(client, "/parts/receive/"), 'action="/parts/receive/"')
+    text = page(client, "/parts/receive/")
+    assert "---------" not in text
+    assert re.search(r'name="place"[^>]*>\s*<option value="" selected>Choose<', text)
+    fields = hidden(text, 'action="/parts/receive/"')
     typed = {
         "place": shelf.bin.pk,
         "kit": shelf.kit.pk,

@@ -352,6 +352,6 @@ def test_senders_are_listed_with_the_age_of_their_last_push(series, actor, clien
     answer = client.get("/readings/sources/")
     text = words(answer)
     assert "invented historian" in text
-    assert "unit_mismatch 1" in text
+    assert "unit mismatch: 1" in text
     assert client.get("/readings/sources/?source=1").status_code == 200
     assert client.get("/readings/sources/?source=x").status_code == 200

@@ -80,7 +80,7 @@ def test_a_gauge_without_change_for_nine_days_is_frozen(gauge, actor):
     assert check(30) == {"checked": 2, "doubtful": 1, "changed": 1}
     kept = state(gauge)
     assert kept.doubtful_code == "frozen"
-    assert "24.1 degC without change for 8 days" in kept.doubtful_words
+    assert "24.1 °C without change for 8 days" in kept.doubtful_words
     assert reads.is_doubtful([gauge.pk, gauge.pk + 99]) == {gauge.pk: kept.doubtful_words}
     assert check(30)["changed"] == 0
     assert Event.objects.filter(type="series.doubtful").count() == 1

@@ -117,7 +117,7 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
     _caution(
         "hot-water",
         Signal.WARNING,
-        "Water above 100 degC flashes to steam when it is let out; skin is burned well below that. "
+        "Water above 100 °C flashes to steam when it is let out; skin is burned well below that. "
         "Cool below the set temperature before opening, break the far side first, face away.",
         "IAPWS-IF97; common practice; contact limits of ISO 13732-1 from memory",
         (_S.ISOLATE, _S.OPEN, _S.BREAK_JOINT, _S.TEST),

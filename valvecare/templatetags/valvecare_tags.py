@@ -43,6 +43,12 @@ def unit_word(unit: str) -> str:
     return _UNITS.get(unit, unit)
 
 
+@register.filter
+def code_words(code: str) -> str:
+    """A stored code as people read it: future_time is future time."""
+    return code.replace("_", " ")
+
+
 @register.simple_tag
 def uncertainty(value: float, share: float, unit: str) -> SafeString:
     """The half-width that a share of a value makes: ± 1.05 m³/h (5 %)."""

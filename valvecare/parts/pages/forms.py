@@ -43,6 +43,9 @@ class ActForm(forms.Form):
         kwargs.setdefault("auto_id", f"{type(self).__name__.removesuffix('Form').lower()}-%s")
         kwargs["initial"] = {"idempotency_key": uuid.uuid4().hex, **kwargs.get("initial", {})}
         super().__init__(*args, **kwargs)
+        for field in self.fields.values():
+            if isinstance(field, forms.ModelChoiceField) and field.empty_label is not None:
+                field.empty_label = "Choose" if field.required else "–"
 
     def inputs(self) -> dict[str, Any]:
         """The action's keyword arguments."""

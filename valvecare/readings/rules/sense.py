@@ -13,6 +13,7 @@ from types import MappingProxyType
 
 import numpy as np
 
+from valvecare.engineering.catalogue.forms import shown_unit
 from valvecare.engineering.errors import NotEnoughData, OutOfRange
 from valvecare.engineering.plausibility import frozen, gaps, spikes, swapped_pair, unit_drift
 from valvecare.engineering.units import UNITS
@@ -218,7 +219,7 @@ def standing_still(series: SeriesFacts) -> Found | None:
     if series.ran and not any(hours > 0 for day, hours in series.ran.items() if day >= since_day):
         return None
     days = found.lasted_s / 86_400
-    words = f"{values[-1]:.6g} {series.unit} without change for {days:.0f} days"
+    words = f"{values[-1]:.6g} {shown_unit(series.unit)} without change for {days:.0f} days"
     return Found(Doubt.FROZEN, words)
 
 
@@ -246,7 +247,8 @@ def spiking(series: SeriesFacts, today: int) -> Found | None:
         ]
         if recent:
             middle = float(np.median(values))
-            words = f"{name} value of a day {recent[-1]:.6g} {series.unit}, usually {middle:.6g}"
+            unit = shown_unit(series.unit)
+            words = f"{name} value of a day {recent[-1]:.6g} {unit}, usually {middle:.6g}"
             return Found(Doubt.SPIKES, words)
     return None
 
