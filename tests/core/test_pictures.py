@@ -9,7 +9,7 @@ import struct
 import zlib
 
 import pytest
-from PIL import Image
+from PIL import Image, ImageFile
 
 from valvecare.core.errors import Refused
 from valvecare.core.pictures import MAX_BYTES, MAX_SIDE, clean_picture, media_root, store
@@ -131,3 +131,9 @@ def test_a_stored_picture_has_a_random_name_below_the_media_root(settings, tmp_p
         path = media_root() / name
         assert path.read_bytes() == picture.data
         assert tmp_path in path.parents
+
+
+def test_a_broken_picture_is_refused_whatever_another_library_allows(monkeypatch):
+    monkeypatch.setattr(ImageFile, "LOAD_TRUNCATED_IMAGES", True)
+    with pytest.raises(Refused):
+        clean_picture(HOSTILE["truncated"])

@@ -305,3 +305,14 @@ def test_a_visitor_finds_work_that_can_be_started(world) -> None:
         "sm-crew-1": {("SM-IN-4V", "function test", "readied")},
         "nh-technician-a": {("NH-FW-2V", "look and listen", "agreed")},
     }
+
+
+def test_the_exchanged_sensors_are_found_and_blame_no_counter(world) -> None:
+    doubts = dict(
+        SeriesState.objects.filter(series__tag__startswith="NH-BC-")
+        .exclude(series__tag="NH-BC-1P.SUCTION_P")
+        .values_list("series__tag", "doubtful_code")
+    )
+    swapped = {tag for tag, code in doubts.items() if code == "swapped"}
+    assert swapped == {"NH-BC-1P.POWER", "NH-BC-2P.POWER"}
+    assert {code for tag, code in doubts.items() if tag not in swapped} == {""}

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from django.conf import settings
-from PIL import Image, ImageOps
+from PIL import Image, ImageFile, ImageOps
 
 from valvecare.core.conf import options
 from valvecare.core.errors import Reason, Refused
@@ -52,6 +52,8 @@ def clean_picture(data: bytes) -> Picture:
             f"The photograph has {len(data) / 1e6:.1f} MB; {MAX_BYTES / 1e6:g} MB are the most.",
             "Take it with a smaller size, or let the phone page make it smaller.",
         )
+    # a library that draws PDF files lets Pillow fill up broken pictures, for the whole process
+    ImageFile.LOAD_TRUNCATED_IMAGES = False
     try:
         with warnings.catch_warnings():
             # the size is judged by our own limit below, from the header

@@ -18,6 +18,7 @@ from valvecare.project.demo.shape import (
     REPLACED,
     Counters,
     counters,
+    has_its_turn,
     local,
     table,
 )
@@ -150,9 +151,9 @@ def _gauge_rows(zones: dict[str, ZoneInfo]) -> Iterator[tuple[str, dict[str, Any
         yield "SM", _row("SM-HP-4P.LINE_T", at, 24.10, "degC", quality="good")
     zone = zones["NH"]
     for index, at in enumerate(_hours(zone, 14, until=time(14))):
-        running_1 = (index // 36) % 3 == 0
         # the two power sensors are wired to each other's pump: 1 shows power while 2 runs
-        for pump, sees in (("NH-BC-1P", not running_1), ("NH-BC-2P", running_1)):
+        for pump, other in (("NH-BC-1P", "NH-BC-2P"), ("NH-BC-2P", "NH-BC-1P")):
+            sees = has_its_turn(other, zone, at)
             shown = 44.0 + 0.1 * (index % 9) if sees else 0.2 + 0.1 * (index % 2)
             yield "NH", _row(f"{pump}.POWER", at, round(shown, 1), "kW")
         pressure = 6.0 + 0.01 * (index % 6)

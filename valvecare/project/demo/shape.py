@@ -26,6 +26,10 @@ LEAD_IN_DAYS = 7
 REPLACED = {"SM-HP-3P": (date(2025, 12, 3), time(10, 0), 41_236.0, 12.0)}
 """Run-hour counters replaced: local day and time, closing and opening value in h."""
 
+TAKING_TURNS = {"NH-BC-1P": 0, "NH-BC-2P": 1}
+"""Pumps that take turns in the last days, so that readings can tell whose sensor is whose."""
+TURN_DAYS, TURNS_DAYS = 3, 15
+
 
 def table(name: str) -> list[dict[str, str]]:
     """Rows of a CSV of the demo world."""
@@ -105,6 +109,8 @@ def counters(zones: Mapping[str, str]) -> Iterator[Counters]:
         run = [round(base_hours + hours * share, 2) for share in used]
         if row["pump"] in REPLACED:
             run = _replaced(row["pump"], zone, instants, run)
+        if row["pump"] in TAKING_TURNS:
+            run = _in_turns(row["pump"], zone, instants, run)
         count = [base_starts + floor(starts * share + 1e-9) for share in used]
         yield Counters(row["pump"], zone, instants, run, count)
 
@@ -123,6 +129,25 @@ def _replaced(
         round(value - at_swap + (closing if index < after else opening), 4)
         for index, value in enumerate(run)
     ]
+
+
+def has_its_turn(pump: str, zone: ZoneInfo, at: datetime) -> bool:
+    """Does this pump run in the day between two daily readings that `at` begins or lies in."""
+    to_go = -((at - local(zone, DEMO_DAY, DAILY_AT)) // timedelta(days=1))
+    return (to_go - 1) // TURN_DAYS % 2 == TAKING_TURNS[pump]
+
+
+def _in_turns(
+    pump: str, zone: ZoneInfo, instants: Sequence[datetime], run: Sequence[float]
+) -> list[float]:
+    """The hours of the last days on the days of this pump's turns; their sum stays."""
+    first = len(instants) - 1 - TURNS_DAYS
+    turns = [has_its_turn(pump, zone, at) for at in instants[first:-1]]
+    each = (run[-1] - run[first]) / sum(turns)
+    found = list(run[: first + 1])
+    for is_turn in turns:
+        found.append(found[-1] + each * is_turn)
+    return [*(round(value, 2) for value in found[:-1]), run[-1]]
 
 
 def path_of(name: str) -> Path:

@@ -140,6 +140,14 @@ def _found(
             meter_changed(one),
         )
         found[pk] += [answer for answer in checks if answer is not None]
+    crossed: set[int] = set()
+    for same in alike.values():
+        for one, two in combinations(same, 2):
+            pair = swapped(one, two)
+            if pair is not None:
+                found[one.id].append(pair[0])
+                found[two.id].append(pair[1])
+                crossed |= {one.id, two.id}
     for (pump, quantity), one in of_pump.items():
         hours = of_pump.get((pump, Quantity.RUN_HOURS))
         if quantity is Quantity.STARTS and hours is not None:
@@ -151,16 +159,11 @@ def _found(
             stands = hours_stand(
                 one,
                 of_pump.get((pump, Quantity.STARTS)),
-                [load for load in loads if load is not None],
+                # what shows another pump running says nothing against these hours
+                [load for load in loads if load is not None and load.id not in crossed],
             )
             if stands is not None:
                 found[one.id].append(stands)
-    for same in alike.values():
-        for one, two in combinations(same, 2):
-            pair = swapped(one, two)
-            if pair is not None:
-                found[one.id].append(pair[0])
-                found[two.id].append(pair[1])
     return found
 
 
