@@ -15,6 +15,7 @@ from valvecare.work.models import (
     Photo,
     Signature,
     TakenAlong,
+    Tightening,
     WorkOrder,
 )
 from valvecare.work.reads.card_lines import (
@@ -348,7 +349,9 @@ def order_card(order_id: int, user: Any) -> OrderCard:
     kept, kit_blocked = _kit(order, found)
     gates = _gates(order, found)
     closed = [line for line in gates if line.kind is GateKind.JOINT_CLOSED and line.passed_at]
-    joint = joint_card(order, closed[0].recorded if closed else None)
+    joint = joint_card(
+        order, closed[0].recorded if closed else None, was_tightened=Tightening in held
+    )
     now = order.revision
     findings = _findings(found)
     deferrals = list(

@@ -13,6 +13,7 @@ from valvecare.work.models import (
     ProvisionalRelease,
     Signature,
     TakenAlong,
+    Tightening,
     WorkOrder,
 )
 
@@ -27,6 +28,7 @@ _HELD: tuple[type[models.Model], ...] = (
     Reservation,
     Signature,
     TakenAlong,
+    Tightening,
 )
 
 

@@ -142,10 +142,18 @@ def _plan_day(order: WorkOrder) -> date:
     return day
 
 
-def joint_card(order: WorkOrder, record: Mapping[str, Any] | None) -> JointCard | None:
-    """The joint of an order that opens the valve; None for the others. Two queries.
+def _last_tightening(order: WorkOrder) -> Tightening | None:
+    rows = Tightening.objects.filter(order=order, revision=order.revision)
+    return rows.select_related("by").order_by("-id").first()
 
-    `record`: what the gate 'joint closed' holds, None while it is open.
+
+def joint_card(
+    order: WorkOrder, record: Mapping[str, Any] | None, *, was_tightened: bool
+) -> JointCard | None:
+    """The joint of an order that opens the valve; None for the others. At most two queries.
+
+    `record`: what the gate 'joint closed' holds, None while it is open. `was_tightened`: is there
+    a tightening for the engineer, of whatever revision.
     """
     kind = OrderKind(order.kind)
     if kind not in OPENS_THE_VALVE:
@@ -155,12 +163,7 @@ def joint_card(order: WorkOrder, record: Mapping[str, Any] | None) -> JointCard 
     plan = plan_torque(kind, cover, wrenches_at(order.site_id), on=day, owner=owners_torque())
     known = cover if kind in CLOSES_THE_COVER else None
     bolts, words = _bolt_order(kind, known.count if known else None)
-    last = (
-        Tightening.objects.filter(order=order, revision=order.revision)
-        .select_related("by")
-        .order_by("-id")
-        .first()
-    )
+    last = _last_tightening(order) if was_tightened else None
     waits = last is not None and last.decided_at is None
     return JointCard(
         known.count if known else None,
