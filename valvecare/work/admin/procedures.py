@@ -327,7 +327,7 @@ class ProcedureVersionAdmin(ReadOnlyAdmin):
 class ProcedureAdmin(ReadOnlyAdmin):
     """The procedures themselves, to look at; their versions are where the work is."""
 
-    list_display = ("code", "title", "kind", "site", "design_code", "owner", "source", "is_shipped")
+    list_display = ("code", "title", "kind", "site", "design_code", "owner", "is_shipped")
     list_filter = ("kind", ("site", admin.RelatedOnlyFieldListFilter), "is_shipped")
     list_select_related = ("site",)
     search_fields = ("code", "title")
