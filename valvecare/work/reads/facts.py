@@ -1,5 +1,6 @@
 """Answers about one order, put together from its facts."""
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from django.db import models
@@ -55,15 +56,16 @@ def latest_findings(order: WorkOrder) -> dict[PartName, Finding]:
     return {PartName(row.part): row for row in rows}
 
 
+def _latest(tests: Iterable[OrderTest]) -> FunctionTest | None:
+    """The test that was done last; of two at one instant the one entered last."""
+    last = max(tests, key=lambda row: (row.test.done_at, row.pk), default=None)
+    return last.test if last else None
+
+
 def latest_test(order: WorkOrder) -> FunctionTest | None:
     """The latest function test of the present revision (by the time it was done)."""
-    row = (
-        OrderTest.objects.filter(order=order, revision=order.revision)
-        .select_related("test")
-        .order_by("-test__done_at", "-id")
-        .first()
-    )
-    return row.test if row else None
+    rows = OrderTest.objects.filter(order=order, revision=order.revision)
+    return _latest(rows.select_related("test"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,8 +113,7 @@ def gathered(order: WorkOrder, valve: ProtectionValve | None = None) -> Gathered
         )
         for row in findings
     }
-    latest = max(tests, key=lambda row: (row.test.done_at, row.pk), default=None)
-    test = latest.test if latest else None
+    test = _latest(tests)
     release = max(releases, key=lambda row: row.pk, default=None)
     valve = valve or ProtectionValve.objects.select_related("design", "pump__group").get(
         pk=order.valve_id

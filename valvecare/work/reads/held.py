@@ -1,6 +1,6 @@
 """Which tables hold rows of one order, asked at once, so that empty ones cost no query each."""
 
-from django.db import connection, models
+from django.db import connections, models, router
 
 from valvecare.parts.models import Reservation
 from valvecare.work.models import (
@@ -34,6 +34,7 @@ _HELD: tuple[type[models.Model], ...] = (
 
 def held_by(order: WorkOrder) -> frozenset[type[models.Model]]:
     """The models of which this order has rows, of whatever revision. One query."""
+    connection = connections[router.db_for_read(WorkOrder, instance=order)]
     name = connection.ops.quote_name
     probes = " UNION ALL ".join(
         f"SELECT {number} WHERE EXISTS"  # noqa: S608 - numbers and our own table names
