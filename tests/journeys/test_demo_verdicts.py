@@ -258,7 +258,7 @@ def test_every_protects_shows_what_it_rests_on(world, explain):
     for tag, row in world.items():
         if row.word != "Protects":
             continue
-        assert row.rule_version == "verdict 3"
+        assert row.rule_version == "verdict 4"
         assert row.margin_share is not None
         assert "(measured)" in row.reason or "(computed)" in row.reason
         assert row.facts["tests"][0]["done_on"] <= "2026-05-04"

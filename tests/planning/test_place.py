@@ -189,7 +189,7 @@ def test_a_sister_that_does_not_protect_needs_a_reason(job, window, crew, word):
         reason="The bypass passes too little.",
         evidence="test",
         grade="measured with the pump",
-        rule_version="verdict 3",
+        rule_version="verdict 4",
     )
     assert refused(job, window, crew) == "carried_unprotected"
     assert put(other, window, crew).state == "placed"  # the failing one may be opened

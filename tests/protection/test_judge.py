@@ -71,7 +71,7 @@ def test_a_sound_valve_protects_and_everything_is_stored(valve):
     done = judge_valves([valve.pk], NOON)
     assert (done.judged, done.changed) == (1, 1)
     row = current(valve)
-    assert (row.word, row.code, row.rule_version) == ("Protects", "proven", "verdict 3")
+    assert (row.word, row.code, row.rule_version) == ("Protects", "proven", "verdict 4")
     assert row.facts["tests"][0]["flow_m3_per_h"] == 30.0
     assert row.facts["due"][0]["kind"] == "strip-down"
     assert row.margin_share == pytest.approx(0.98 * 30 / 27 - 1)

@@ -14,6 +14,7 @@ from tests.factories.protection import (
     proof_fact,
     seen_fact,
 )
+from valvecare.protection.reads import facts as reads
 from valvecare.protection.rules import (
     EventFact,
     Grade,
@@ -469,3 +470,23 @@ def test_without_any_date_until_is_not_known():
     found = judge(facts(due=(undated,)), POLICY)
     assert found.word is Word.PROTECTS
     assert (found.until, found.until_earliest, found.until_latest) == (None, None, None)
+
+
+@pytest.mark.parametrize(("flow", "share"), [(27.6, 0.02), (28.0, 0.10)])
+def test_a_test_that_failed_for_its_closing_is_no_matter_of_margin(flow, share):
+    failed = proof_fact(flow=flow, uncertainty_share=share, result="fail")
+    assert judge(facts(tests=[failed]), POLICY).word is Word.DOES_NOT_PROTECT
+
+
+def test_a_cover_let_go_takes_no_failure_back_before_somebody_has_graded():
+    failed = seen_fact("2026-03-01", as_found="failed")
+    opened = seen_fact("2026-04-01", as_found="not graded")
+    graded = seen_fact("2026-04-01", as_found="sound")
+    assert judge(facts(inspections=[opened, failed]), POLICY).word is Word.DOES_NOT_PROTECT
+    assert judge(facts(inspections=[graded, failed]), POLICY).word is Word.DOUBTFUL
+
+
+def test_a_failure_goes_with_the_valve_also_behind_a_test_without_an_answer():
+    failed = proof_fact("2026-01-01", flow=20.0, result="fail")
+    undecided = proof_fact("2026-02-01", flow=None, result="undecided")
+    assert reads.tests_here([undecided, failed], at("2026-03-01")) == [failed]

@@ -246,7 +246,7 @@ _EXAMPLE: dict[str, Any] = {
     "judged_at": "2026-05-04T12:00:00Z",
     "confirmed_at": "2026-05-04T12:00:00Z",
     "updated_at": "2026-05-04T12:00:00Z",
-    "rule_version": "verdict 3",
+    "rule_version": "verdict 4",
 }
 _TEST_EXAMPLE = {
     "valve": 8,

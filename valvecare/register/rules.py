@@ -442,3 +442,9 @@ def why_not_retire_label(code: str, reason: str, *, is_retired: bool) -> Reason 
             "Say what became of the plate: lost, damaged, on the wrong valve.",
         )
     return None
+
+
+KEPT_BY_ACTIONS = frozenset(
+    {"id", "version", "retired_at", "placed_at", "hydraulics_changed_on", "hydraulics_change"}
+)
+"""Columns that an action writes as a consequence; no person and no file gives them."""

@@ -11,6 +11,7 @@ from rest_framework.parsers import MultiPartParser
 from rest_framework.request import Request
 from rest_framework.response import Response
 
+from valvecare.core.permits import require_anywhere
 from valvecare.parts.actions.import_columns import COLUMNS, rows_of
 from valvecare.parts.actions.import_parts import import_parts
 from valvecare.parts.api.shapes import words_of
@@ -70,6 +71,7 @@ class PartsExport(Endpoint):
         responses=BOOK,
     )
     def get(self, request: Request) -> Any:
+        require_anywhere(request.user, "view_parts")
         rows = {kind: rows_of(kind, request.user) for kind in PartsSheet}
         return as_download(HttpResponse(xlsx_of(rows, COLUMNS), content_type=XLSX), "parts.xlsx")
 

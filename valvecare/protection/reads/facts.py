@@ -50,6 +50,9 @@ def _missing(row: Row) -> tuple[str, ...]:
     return tuple(missing)
 
 
+_NO_ANSWER = (ProofResult.UNDECIDED, ProofResult.NOT_ABLE)
+
+
 def tests_here(tests: Sequence[TestFact], placed_at: datetime | None) -> list[TestFact]:
     """Tests since the valve stands at its pump; of those before, only a failure it brought along.
 
@@ -58,8 +61,10 @@ def tests_here(tests: Sequence[TestFact], placed_at: datetime | None) -> list[Te
     if placed_at is None:
         return list(tests)
     here = [test for test in tests if test.done_at >= placed_at]
-    before = tests[len(here) : len(here) + 1]
-    return here + [test for test in before if test.result == ProofResult.FAIL]
+    # one that could not decide takes a failure before it not back
+    told = (test for test in tests[len(here) :] if test.result not in _NO_ANSWER)
+    before = next(told, None)
+    return here + ([before] if before and before.result == ProofResult.FAIL else [])
 
 
 def gather(

@@ -2,6 +2,7 @@
 
 from valvecare.protection.rules.capacity import Capacity, Hydraulics, LiquidTable, capacity_of
 from valvecare.protection.rules.facts import (
+    NOT_GRADED,
     RULE_VERSION,
     Decision,
     DueFact,
@@ -37,6 +38,7 @@ from valvecare.protection.rules.verdict import judge, same_answer
 __all__ = [
     "METHODS_WITH_FLOW",
     "METHODS_WITH_PUMP",
+    "NOT_GRADED",
     "RULE_VERSION",
     "Capacity",
     "Decision",

@@ -10,7 +10,7 @@ from valvecare.due.rules import RESTARTS, TaskKind
 from valvecare.protection.rules.capacity import Capacity
 from valvecare.protection.rules.proof import ProofMethod
 
-RULE_VERSION = "verdict 3"
+RULE_VERSION = "verdict 4"
 
 _FULL_OPENINGS = frozenset(
     kind.value for kind, restarted in RESTARTS.items() if TaskKind.STRIP_DOWN in restarted
@@ -89,6 +89,10 @@ class TestFact:
         return Grade.WITH_PUMP
 
 
+NOT_GRADED = "not graded"
+"""As found of an opening nobody has judged yet."""
+
+
 @dataclass(frozen=True)
 class InspectionFact:
     """The valve was opened: what it was found like, and whether a failure was found."""
@@ -104,6 +108,11 @@ class InspectionFact:
     @property
     def failed(self) -> bool:
         return self.as_found == "failed"
+
+    @property
+    def is_graded(self) -> bool:
+        """Somebody has said what it was found like; a cover let go says nothing yet."""
+        return self.as_found not in ("", NOT_GRADED)
 
     @property
     def is_full(self) -> bool:

@@ -247,9 +247,10 @@ def _of_test(test: TestFact, capacity: Capacity, margin_asked: float) -> Ground 
         return _failed(test, capacity)
     if test.measured:
         ground = _measured(test, capacity, margin_asked)
-        if ground is not None:
+        is_failed = test.result == ProofResult.FAIL
+        if ground is not None and (not is_failed or ground.word is Word.DOES_NOT_PROTECT):
             return ground
-        if test.result == ProofResult.FAIL:  # failed for another reason than its flow
+        if is_failed:  # for another reason than its flow
             return _failed(test, capacity)
     if test.result in (ProofResult.UNDECIDED, ProofResult.NOT_ABLE):
         return Ground(
@@ -298,7 +299,7 @@ def _unanswered_failure(facts: Facts) -> InspectionFact | None:
             return None
         if seen.failed:
             return seen
-        if seen.is_full:
+        if seen.is_full and seen.is_graded:
             return None
     return None
 

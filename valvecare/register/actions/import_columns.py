@@ -22,7 +22,7 @@ from valvecare.register.models import (
     Site,
     ValveDesign,
 )
-from valvecare.register.rules import Limit, ValveStatus, limit_of
+from valvecare.register.rules import KEPT_BY_ACTIONS, Limit, ValveStatus, limit_of
 from valvecare.register.rules import SheetKind as Kind
 
 
@@ -107,7 +107,7 @@ def column_of(model: Any, name: str, *, is_key: bool = False) -> Column:
 
 def names_of(model: Any, *without: str) -> list[str]:
     """The model's fields that a file may fill, but `without`."""
-    never = {"id", "version", "retired_at", "hydraulics_changed_on", "hydraulics_change", *without}
+    never = KEPT_BY_ACTIONS | set(without)
     return [field.name for field in model._meta.concrete_fields if field.name not in never]
 
 

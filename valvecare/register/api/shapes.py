@@ -14,7 +14,7 @@ from valvecare.register.models import (
     Site,
     ValveDesign,
 )
-from valvecare.register.rules import Scope, choices
+from valvecare.register.rules import KEPT_BY_ACTIONS, Scope, choices
 from valvecare.web.shapes import Closed, Flag, Number, Related, Text, Whole, field_of, shape_of
 
 REASON: dict[str, Any] = {"required": False, "allow_blank": True, "max_length": 500, "default": ""}
@@ -51,7 +51,7 @@ class Ref(Whole):
 
 def _columns(model: Any, *without: str) -> tuple[str, ...]:
     """Every column of a model but its keys, state and what is given by reference."""
-    never = {"id", "version", "retired_at", "hydraulics_changed_on", "hydraulics_change", *without}
+    never = KEPT_BY_ACTIONS | set(without)
     return tuple(field.name for field in model._meta.concrete_fields if field.name not in never)
 
 

@@ -5,11 +5,11 @@ from datetime import datetime
 from typing import Any
 
 from valvecare.protection.actions import note_inspection
+from valvecare.protection.rules import NOT_GRADED
 from valvecare.work.models import WorkOrder
 from valvecare.work.reads import latest_findings
 from valvecare.work.rules import GATES, OPENS_THE_VALVE, GateKind, OrderKind, PartDecision
 
-NOT_GRADED = "not graded"
 _OPENINGS = (GateKind.COVER_RELEASED, GateKind.PARTS_JUDGED, GateKind.JOINT_CLOSED)
 
 
