@@ -27,7 +27,7 @@ from valvecare.models import DueItem, FunctionTest, ProtectionValve, SeriesState
 from valvecare.project.demo.build import DEMO_NOW, build
 from valvecare.protection.reads.why import why
 from valvecare.protection.rules.capacity import curve_of, inlet_of
-from valvecare.work.reads.facts import spring_known
+from valvecare.work.reads import spring_known
 from valvecare.work.reads.mine import my_work
 
 pytestmark = pytest.mark.django_db

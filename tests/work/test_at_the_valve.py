@@ -84,6 +84,16 @@ def test_an_unknown_spring_needs_rods_and_clamp(site):
     job.do(*cover, rods=Rods.LONG_RODS_AND_CLAMP)
 
 
+def test_a_pressure_seal_cover_is_never_let_go_on_its_studs(site):
+    job = Job(site)
+    design = job.order.valve.design
+    type(design).objects.filter(pk=design.pk).update(cover_closure="pressure-seal ring")
+    job.to_under_way().gate(GateKind.ISOLATED).as_found()
+    cover = (pass_gate, GateKind.COVER_RELEASED)
+    assert refused(job, *cover, rods=Rods.STANDARD_STUDS) == "spring_unknown"
+    job.do(*cover, rods=Rods.LONG_RODS_AND_CLAMP)
+
+
 def test_a_fact_lies_neither_in_the_future_nor_before_the_step_it_follows(job):
     job.to_under_way()
     later = job.at + timedelta(hours=1)

@@ -17,6 +17,7 @@ from valvecare.engineering.release import (
     rod_positions,
 )
 from valvecare.register.models import ProtectionValve, ValveDesign
+from valvecare.register.rules import CoverClosure
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,11 @@ def release_of(valve: ProtectionValve) -> Release:
             (),
             _LOADED,
         )
+    if design.cover_closure == CoverClosure.PRESSURE_SEAL:
+        # pull-up bolts only pull: with the segments out nothing but rods or a clamp holds the cover
+        lacking = ("studs that hold a pressure-seal cover",)
+        need = ReleaseNeed(ReleaseWay.TREAT_AS_LOADED, None, None, None, None, None, lacking, ())
+        return Release(need, "", design.cover_bolt_count, (), _LOADED)
     known = spring_known(valve)
     spring = SpringRecord(
         rate_n_per_m=None

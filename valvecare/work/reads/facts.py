@@ -20,7 +20,7 @@ from valvecare.work.models import (
     ProvisionalRelease,
     WorkOrder,
 )
-from valvecare.work.reads.cover import spring_known
+from valvecare.work.reads.cover import release_of
 from valvecare.work.reads.held import held_by
 from valvecare.work.reads.steps import AskedStep, step_lines
 from valvecare.work.rules import (
@@ -134,7 +134,7 @@ def gathered(order: WorkOrder, valve: ProtectionValve | None = None) -> Gathered
         gates=passed,
         judgements=judgements,
         parts=parts_of(valve, kind),
-        spring_known=spring_known(valve),
+        release_way=release_of(valve).way,
         as_found=AsFound(order.as_found) if order.as_found else None,
         mode=order.mode,
         cause=order.cause,

@@ -4,6 +4,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime
 
+from valvecare.engineering.release import ReleaseWay
 from valvecare.work.rules.step_answers import StepState
 from valvecare.work.rules.words import (
     AsFound,
@@ -51,7 +52,8 @@ class OrderFacts:
     gates: Mapping[GateKind, datetime]
     judgements: Mapping[PartName, PartJudgement]
     parts: Sequence[PartName]
-    spring_known: bool
+    release_way: ReleaseWay | None
+    """How the cover is let go by the register; None: nothing can be said."""
     as_found: AsFound | None
     mode: str
     cause: str

@@ -4,6 +4,7 @@ from collections.abc import Collection, Mapping
 from datetime import datetime
 
 from valvecare.core.errors import Reason
+from valvecare.engineering.release import ReleaseWay
 from valvecare.work.rules.facts import OrderFacts
 from valvecare.work.rules.step_answers import why_open_before
 from valvecare.work.rules.steps import GATES, NEEDS_NO_WINDOW, ready_items
@@ -103,7 +104,7 @@ def why_not_pass(gate: GateKind, facts: OrderFacts, *, rods: Rods | None = None)
     if unread is not None:
         return unread
     if gate is GateKind.COVER_RELEASED:
-        return _why_not_release(facts.spring_known, rods)
+        return _why_not_release(facts.release_way, rods)
     if gate is GateKind.PARTS_JUDGED:
         return why_not_judged(facts)
     if gate is GateKind.JOINT_CLOSED:
@@ -111,18 +112,25 @@ def why_not_pass(gate: GateKind, facts: OrderFacts, *, rods: Rods | None = None)
     return None
 
 
-def _why_not_release(spring_known: bool, rods: Rods | None) -> Reason | None:
+def _why_not_release(way: ReleaseWay | None, rods: Rods | None) -> Reason | None:
     if rods is None:
         return Reason(
             "rods_not_named",
             "Say what holds the cover while the spring is let go.",
             f"One of: {', '.join(Rods)}.",
         )
-    if not spring_known and rods is not Rods.LONG_RODS_AND_CLAMP:
+    if way is ReleaseWay.LONG_RODS and rods is Rods.STANDARD_STUDS:
+        return Reason(
+            "rods_needed",
+            "The spring still pushes at the end of the standard studs.",
+            "Use long rods.",
+        )
+    is_known = way in (ReleaseWay.STANDARD_STUDS, ReleaseWay.LONG_RODS)
+    if not is_known and rods is not Rods.LONG_RODS_AND_CLAMP:
         return Reason(
             "spring_unknown",
-            "The spring of this valve is not known, so it counts as fully loaded.",
-            "Use long rods and a clamp, or enter the spring data of the design first.",
+            "This cover counts as fully loaded: its spring is not known, or no stud holds it.",
+            "Use long rods and a clamp, or enter the spring data of the design where they lack.",
         )
     return None
 
