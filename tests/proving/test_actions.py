@@ -404,6 +404,19 @@ def test_temperatures_read_together_are_held_against_each_other(job):
     assert [bool(result.crossed) for result in results] == [False, True]
 
 
+def test_no_rise_is_lost_between_pairs_or_when_the_other_end_is_refused(job):
+    cold, hot = "temperature at the pump inlet", "temperature at the pump outlet"
+    pairs = [(cold, 130), (hot, 150), (cold, 130), (hot, 135)]
+    gauges = {cold: "TH-01", hot: "TH-02"}
+    results = job.begin().read([one("T1", name, value, gauges[name]) for name, value in pairs])
+    assert [bool(result.crossed) for result in results] == [False, True, False, False]
+    results = job.read([one("T1", hot, 151, "TH-02"), one("T1", cold, 130, "NONE")])
+    assert [result.status for result in results] == ["created", "refused"]
+    assert results[0].crossed == "temperature rise 21 K, agreed limit 12 K"
+    kept = Event.objects.filter(type="test_run.abort_limit_crossed")
+    assert kept.count() == 2
+
+
 def test_readings_need_sight_a_permit_and_an_open_run(job):
     job.begin()
     row = [one("T0", "joints tight", 1)]

@@ -451,6 +451,20 @@ def test_the_total_may_be_read_from_a_meter_at_the_pump():
     assert [stop.bypass_m3_per_h for stop in line.stops] == [30.0, 28.0, 16.0, 0.0]
 
 
+def test_of_two_ways_to_the_total_the_smaller_is_judged_at_every_stop():
+    """The pump's meter stands at 40 while main and bypass add up to 10 and 22; 27 needed."""
+    rows = []
+    for number, (main, bypass) in enumerate([(0, 10), (12, 10), (24, 3), (36, 0)], 1):
+        rows.append(one("T2", "main flow", float(main), "FM-01", stop=number))
+        rows.append(one("T2", "bypass flow", float(bypass), "FM-01", stop=number))
+        rows.append(one("T2", "flow through the pump", 40.0, "FM-01", stop=number))
+    rows.append(one("T2", "main flow at which the bypass shuts", 36.0, "FM-01"))
+    line = judge_run(facts_of_rows(rows)).step("T2")
+    assert line.outcome == "fail"
+    assert [stop.total.value_m3_per_h for stop in line.stops] == [10.0, 22.0, 27.0, 36.0]
+    assert sum("one meter is wrong" in words for words in line.notes) == 4
+
+
 def test_a_pump_meter_below_the_main_meter_is_judged_by_the_smaller():
     """36 m³/h cannot leave a pump through which 22 flow; 27 needed: 22 is judged, and fails."""
     rows = []

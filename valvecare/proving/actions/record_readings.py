@@ -1,6 +1,6 @@
 """Add raw readings to a run; each row by itself: created, there already, or refused."""
 
-from collections.abc import Container, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -47,21 +47,36 @@ def _limits(run: TestRun) -> dict[Watched, AbortLimit]:
     return {Watched(name): AbortLimit(**limit) for name, limit in run.abort_limits.items()}
 
 
-def _crossed(run: TestRun, row: TestReading, *, follows: Container[tuple[str, str]]) -> str:
+_OTHER_END = {
+    TestQuantity.OUTLET_TEMPERATURE: TestQuantity.INLET_TEMPERATURE,
+    TestQuantity.INLET_TEMPERATURE: TestQuantity.OUTLET_TEMPERATURE,
+}
+
+
+def _partner(rows: Sequence[Mapping[str, Any]], index: int) -> int | None:
+    """The later row of the same sending that is the other temperature read with this one."""
+    given = rows[index]
+    pair = _OTHER_END.get(TestQuantity(given["quantity"]))
+    for later in range(index + 1, len(rows)):
+        one = rows[later]
+        if one["step"] == given["step"] and one["quantity"] == given["quantity"]:
+            return None
+        if one["step"] == given["step"] and one["quantity"] == pair:
+            return later
+    return None
+
+
+def _crossed(run: TestRun, row: TestReading, *, waits: bool = False) -> str:
     """The abort limit this reading crosses, alone or with the other temperature of its step.
 
-    `follows`: step and quantity of the rows sent with it that come after it. Where the other
-    temperature is among them it is held against that one, when it comes.
+    `waits`: the other temperature comes after it in the same sending and is held against it then.
     """
     quantity, limits = TestQuantity(row.quantity), _limits(run)
     watched = watched_by(quantity)
     if watched is not None:
         return abort_words(watched, row.value, limits)
-    pair = {
-        TestQuantity.OUTLET_TEMPERATURE: TestQuantity.INLET_TEMPERATURE,
-        TestQuantity.INLET_TEMPERATURE: TestQuantity.OUTLET_TEMPERATURE,
-    }.get(quantity)
-    if pair is None or (row.step, pair.value) in follows:
+    pair = _OTHER_END.get(quantity)
+    if pair is None or waits:
         return ""
     other = (
         TestReading.objects.filter(
@@ -83,7 +98,7 @@ def _unsaved(
     key: str,
     actor: Any,
     at: datetime,
-    follows: Container[tuple[str, str]],
+    waits: bool,
 ) -> TestReading:
     quantity, value = TestQuantity(given["quantity"]), float(given["value"])
     step, stop = str(given["step"]), given.get("stop")
@@ -136,7 +151,7 @@ def _unsaved(
         because=str(given.get("because", "")),
     )
     row.clean_fields(exclude=["run", "gauge", "done_by", "recorded_by", "instead_of"])
-    row.crossed = _crossed(run, row, follows=follows)
+    row.crossed = _crossed(run, row, waits=waits)
     return row
 
 
@@ -191,6 +206,7 @@ def record_readings(
         rows = [{**row, "stop": _next_stop(run, row)} for row in rows]
     results: list[ReadingResult] = []
     made: list[TestReading] = []
+    waiting: list[tuple[TestReading, int, int]] = []
     for index, given in enumerate(rows):
         own = str(given.get("key") or f"{key}-{index}")
         if own in known:
@@ -198,15 +214,23 @@ def record_readings(
             continue
         try:
             with transaction.atomic():
-                follows = [(str(one["step"]), str(one["quantity"])) for one in rows[index + 1 :]]
-                row = _unsaved(run, given, key=own, actor=actor, at=at, follows=follows)
+                awaited = {other for _, _, other in waiting}
+                partner = None if index in awaited else _partner(rows, index)
+                row = _unsaved(run, given, key=own, actor=actor, at=at, waits=partner is not None)
                 row.save(force_insert=True)
         except Refused as refused:
             results.append(ReadingResult(index, "refused", None, "", tuple(refused.reasons)))
             continue
         known[own] = row.pk
         made.append(row)
+        if partner is not None:
+            waiting.append((row, index, partner))
         results.append(ReadingResult(index, "created", row.pk, row.crossed))
+    for row, index, partner in waiting:
+        if results[partner].status != "created":  # it did not come: held against the one before
+            row.crossed = _crossed(run, row)
+            row.save(update_fields=["crossed"])
+            results[index] = ReadingResult(index, "created", row.pk, row.crossed)
     refused_rows = [reason for result in results for reason in result.reasons]
     if all_or_none and refused_rows:
         raise Refused(*refused_rows)

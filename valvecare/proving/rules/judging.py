@@ -4,7 +4,7 @@ The criteria and the decisions are those of `engineering.flow_tests`; here the r
 inputs, a step without all of them says what is lacking, and nothing is assumed.
 """
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from math import hypot
 from typing import Any
@@ -315,6 +315,14 @@ def _zero_main_flow(facts: RunFacts) -> _Built:
     return built
 
 
+def _disagree(ways: Sequence[tuple[float, float]]) -> bool:
+    """Do two ways to one flow (value, spread) differ by more than both can be wrong."""
+    if len(ways) < 2:
+        return False
+    (one, spread), (two, other) = ways
+    return abs(one - two) > K * hypot(spread, other)
+
+
 def _handover(facts: RunFacts, step: str, event: TestQuantity) -> _Built:
     built = _Built()
     numbers = sorted({r.stop for r in facts.readings if r.step == step and r.stop is not None})
@@ -330,11 +338,16 @@ def _handover(facts: RunFacts, step: str, event: TestQuantity) -> _Built:
                 what = "main flow" if main is None else "bypass flow, or flow through the pump"
                 built.lacking.append(f"stop {number}: {what}")
             continue
-        if pump is not None:
-            total, spread = pump.value, built.spread(pump)
-        elif bypass is not None:
-            total = main.value + bypass.value
+        ways = [(pump.value, built.spread(pump))] if pump is not None else []
+        if bypass is not None:
             spread = hypot(built.spread(main), built.spread(bypass))
+            ways.append((main.value + bypass.value, spread))
+        total, spread = min(ways)
+        if _disagree(ways):
+            built.notes.append(
+                f"stop {number}: {ways[0][0]:g} m³/h through the pump and {ways[1][0]:g} m³/h in "
+                "main and bypass: one meter is wrong; the smaller sum is judged"
+            )
         if spread <= 0.0:
             continue
         try:
