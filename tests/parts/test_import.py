@@ -269,6 +269,13 @@ def test_no_kit_is_written_in_part_while_a_line_cannot_be_read(keeper):
     assert Kit.objects.get(name="K-100-B").lines.count() == 2
 
 
+def test_a_line_without_its_quantity_is_named_and_no_kit_is_made_without_lines(keeper):
+    lines = {"kit lines": ["kit,part", "K-100-B,G-100"]}
+    result = run(keeper, xlsx(**lines), good_rows_only=True)
+    assert ("kit lines", "quantity") in {(error.sheet, error.column) for error in result.errors}
+    assert not Kit.objects.exists()
+
+
 def test_a_lot_in_the_ledger_is_compared_and_never_changed(keeper):
     run(keeper)
     head, line = BOOK["lots"][0], BOOK["lots"][2]

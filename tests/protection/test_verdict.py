@@ -490,3 +490,12 @@ def test_a_failure_goes_with_the_valve_also_behind_a_test_without_an_answer():
     failed = proof_fact("2026-01-01", flow=20.0, result="fail")
     undecided = proof_fact("2026-02-01", flow=None, result="undecided")
     assert reads.tests_here([undecided, failed], at("2026-03-01")) == [failed]
+
+
+@pytest.mark.parametrize("given", [{"kind": "bypass-only inspection"}, {"as_found": "not graded"}])
+def test_no_test_without_an_answer_makes_a_half_opened_valve_better(given):
+    seen = seen_fact("2026-01-10", **given)
+    undecided = replace(NO_ANSWER, result="not able")
+    worse = judge(facts(tests=(FAILED,), inspections=(seen,)), POLICY)
+    asked = judge(facts(tests=(undecided, FAILED), inspections=(seen,)), POLICY)
+    assert worse.word is asked.word is Word.DOES_NOT_PROTECT

@@ -469,3 +469,11 @@ def test_wrenches_of_another_unit_are_not_planned(site, job):
         site=site, code="TW-00", kind="torque wrench", range_low=4, range_high=200, unit="ft lbf"
     )
     assert order_card(job.order.pk, job.technician).joint.plan.wrench == "TW-01"
+
+
+def test_a_pressure_seal_ring_is_tightened_by_no_torque_of_ours():
+    """Common practice: pressure loads the ring, the pull-up bolts only hold it until then."""
+    found = plan(cover_closure="pressure-seal ring")
+    assert found.setting_nm is None
+    assert found.words.startswith("No torque: pressure tightens a pressure-seal ring.")
+    assert plan(cover_closure="bolted gasket").setting_nm is not None

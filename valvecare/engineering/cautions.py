@@ -109,7 +109,8 @@ ALL_CAUTIONS: Final[tuple[Caution, ...]] = (
         "The disc can hold pressure between itself and the header. Prove zero by an open vent and "
         "an open drain on both sides of the disc; a gauge reading alone does not count. One bar on "
         "a 120 mm cover pushes with 1.1 kN, together with the spring. Loosen the far side first, "
-        "break the seal while the nuts still hold, stand aside.",
+        "break the seal while the nuts still hold, stand aside, never over a cover or a bypass "
+        "opening.",
         _COMMON,
         (_S.OPEN, _S.BREAK_JOINT),
         ("release_verdict", "loosening_plan", "pressure_end_force"),

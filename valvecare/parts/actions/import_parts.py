@@ -114,7 +114,8 @@ class _Import(RowsRead):
             found = self.good_rows(sheet, COLUMNS, self.mark)
             rows.setdefault(Kind(sheet.kind), []).extend(found)
         for number, key, values in rows.pop(Kind.KIT_LINES, ()):
-            self.lines.setdefault(key[0], []).append((number, values))
+            if self.is_whole(Kind.KIT_LINES, number, COLUMNS[Kind.KIT_LINES], values):
+                self.lines.setdefault(key[0], []).append((number, values))
         acts: Mapping[Kind, Callable[[int, Any, Values], None]] = {
             Kind.PART_NUMBERS: self._part,
             Kind.KITS: self._kit,
@@ -192,7 +193,7 @@ class _Import(RowsRead):
         if design is None:
             return
         lines = self._quantities(self.lines.get(key[0], ())) if row is None else {}
-        if lines and self._are_lines_broken():
+        if row is None and self._are_lines_broken():
             self.wrong(kind, number, "", None, "its lines in this file cannot all be read")
             return
 
@@ -238,8 +239,6 @@ class _Import(RowsRead):
         if kit is None:
             words = "is neither a kit of the catalogue nor in a good row of this file"
             self.wrong(kind, first, "kit", name, words)
-            return
-        if not all(self.is_whole(kind, at, COLUMNS[kind], values) for at, values in lines):
             return
         if self._are_lines_broken():
             words = "the lines of this kit are left out while a row of this sheet cannot be read"

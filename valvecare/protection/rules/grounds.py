@@ -216,7 +216,7 @@ def by_test(facts: Facts, margin_asked: float) -> list[Ground]:
     """What the latest function test shows. A test cannot be outvoted by an older one.
 
     One that could not decide takes nothing back: a failure shown before it stands until the valve
-    passes a test or is opened.
+    passes a test, or is opened in full and found sound or repaired.
     """
     if not facts.tests:
         return []
@@ -232,7 +232,8 @@ def by_test(facts: Facts, margin_asked: float) -> list[Ground]:
 
 def _standing_failure(facts: Facts, margin_asked: float) -> Ground | None:
     """The failure that tests without an answer have left standing, if there is one."""
-    opened = facts.inspections[0].done_at if facts.inspections else None
+    seen = (one for one in facts.inspections if one.is_full and one.is_graded and not one.failed)
+    opened = max((one.done_at for one in seen), default=None)
     for test in facts.tests[1:]:
         if opened is not None and opened > test.done_at:
             return None

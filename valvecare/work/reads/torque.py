@@ -30,6 +30,7 @@ def cover_of(design: ValveDesign | None) -> CoverFacts | None:
     return CoverFacts(
         name=" ".join(filter(None, (design.code, design.variant, f"DN{design.dn}"))),
         revision=design.revision,
+        closure=design.cover_closure,
         thread=design.cover_bolt_thread,
         grade=design.cover_bolt_grade,
         count=design.cover_bolt_count,

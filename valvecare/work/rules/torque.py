@@ -23,6 +23,7 @@ from valvecare.engineering.tightening import (
     TighteningStep,
     tightening_plan,
 )
+from valvecare.register.rules import CoverClosure
 from valvecare.work.rules.gauges import gauge_uncertainty
 from valvecare.work.rules.steps import CLOSES_THE_COVER
 from valvecare.work.rules.words import OrderKind
@@ -40,6 +41,7 @@ class CoverFacts:
 
     name: str
     revision: str
+    closure: str
     thread: str
     grade: str
     count: int | None
@@ -404,12 +406,19 @@ OTHER_JOINT: Final = (
 )
 
 
+PRESSURE_SEAL: Final = (
+    "No torque: pressure tightens a pressure-seal ring. Set the pull-up bolts as the maker says."
+)
+
+
 def why_no_torque(kind: OrderKind, cover: CoverFacts | None) -> str:
     """Why this kind of order has no torque: another joint, or what is not known; empty: it has."""
     if kind not in CLOSES_THE_COVER:
         return OTHER_JOINT
     if cover is None:
         return f"No torque: the design of the valve is not known. {NO_TORQUE}"
+    if cover.closure == CoverClosure.PRESSURE_SEAL:
+        return PRESSURE_SEAL
     if cover.lacking:
         return f"No torque: not known is {', '.join(cover.lacking)}. {NO_TORQUE}"
     return ""
